@@ -1,0 +1,208 @@
+"""What the solution is worth: covariance, datum, variance factor, redundancy, outlier tests.
+
+Which observation to drop, and how to say so, is left to whoever built the problem.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import chi2
+
+from fitscan.adjust.problem import IntArray, Linear
+from fitscan.adjust.solve import Solution
+from fitscan.errors import DataError
+from fitscan.geometry.rotation import Array
+
+__all__ = ["BAARDA_W", "BlockTest", "Covariance", "Datum", "covariance_of", "test_block"]
+
+BAARDA_W = 3.29
+"""Critical value of Baarda's w-test at a false alarm rate of 0.001 (Baarda 1968)."""
+
+
+@dataclass(frozen=True)
+class Datum:
+    """A free network's gauge.
+
+    Attributes:
+        gauge: (K, d): changes of the kept parameters that no observation notices.
+        constraint: (K, d): the covariance is given for constraint^T x = 0 (inner constraints
+            when it equals the gauge on the points that define the datum).
+    """
+
+    gauge: Array
+    constraint: Array
+
+
+@dataclass(frozen=True)
+class Covariance:
+    """Covariance of all kept parameters.
+
+    Attributes:
+        solution: what it belongs to.
+        kept: (K, K), marginal over everything eliminated; not scaled by the variance factor.
+        variance_factor: v^T P v / redundancy.
+        redundancy: observations and priors, less unknowns, plus gauge freedoms.
+    """
+
+    solution: Solution
+    kept: Array
+    variance_factor: float
+    redundancy: int
+
+    def columns(self, group: str, index: IntArray) -> IntArray:
+        """Places (n * k,) of a group's parameters in `kept`."""
+        return self.solution.normal.order.columns(group, index).reshape(-1)
+
+    def of(self, group: str, index: IntArray | None = None) -> Array:
+        """Joint covariance (n k, n k) of some parameters of a kept group (all if None)."""
+        if index is None:
+            index = np.arange(self.solution.normal.order.kept[group][1])
+        columns = self.columns(group, index)
+        return self.kept[np.ix_(columns, columns)]
+
+    def eliminated(self, index: int) -> Array:
+        """Covariance (k, k) of one eliminated parameter."""
+        normal = self.solution.normal
+        inverse = np.linalg.inv(normal.own[index])
+        carry = inverse @ normal.cross[index]
+        return np.asarray(inverse + carry @ self.kept @ carry.T)
+
+
+@dataclass(frozen=True)
+class BlockTest:
+    """Residuals of a block against what their covariance allows.
+
+    Attributes:
+        statistic: (n,) v^T Qvv^-1 v over the variance factor: chi squared with `rank` degrees.
+        critical: (n,) its value at Baarda's false alarm rate per residual.
+        redundancy: (n,) share of each observation's residuals that is controlled, 0 to rank.
+        worst: (n,) largest |w| of the observation's residuals.
+        smallest: (n,) smallest detectable error of the observation in standard deviations
+            (Baarda's delta0 / sqrt(r), with r the mean redundancy of its residuals).
+    """
+
+    statistic: Array
+    critical: Array
+    redundancy: Array
+    worst: Array
+    smallest: Array
+
+
+def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
+    """Invert the reduced normal matrix.
+
+    For a free network the inverse is taken with the datum's constraints:
+    (N + D D^T)^-1 - G (D^T G)^-1 (G^T D)^-1 G^T (Koch, "Parameter Estimation and Hypothesis
+    Testing in Linear Models", 1999, section 3.3; from memory).
+
+    Raises:
+        DataError: the network is singular beyond its gauge: something is not fixed by the data.
+    """
+    matrix, _, _ = solution.normal.reduced()
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    scaled = matrix * np.outer(scale, scale)
+    freedoms = 0
+    if datum is not None and datum.gauge.shape[1]:
+        freedoms = datum.gauge.shape[1]
+        constraint, _ = np.linalg.qr(scale[:, None] * datum.constraint)
+        gauge = datum.gauge / scale[:, None]
+        scaled = scaled + constraint @ constraint.T
+    try:
+        factor = cho_factor(scaled)
+    except np.linalg.LinAlgError:
+        raise _loose() from None
+    diagonal = np.abs(np.diag(factor[0]))
+    if diagonal.min() < 1e-9 * diagonal.max():
+        raise _loose()
+    inverse = cho_solve(factor, np.eye(len(scaled)))
+    if freedoms:
+        small = gauge @ np.linalg.inv(constraint.T @ gauge)
+        inverse = inverse - small @ small.T
+    kept = 0.5 * (inverse + inverse.T) * np.outer(scale, scale)
+    square, observed = 0.0, 0
+    for block, weight, linear in zip(
+        solution.blocks, solution.weights, solution.linears, strict=True
+    ):
+        square += float((weight[:, None] * linear.residual**2).sum())
+        observed += int(block.rank.sum())
+    order = solution.normal.order
+    redundancy = observed - order.size - order.count * order.tangent + freedoms
+    factor0 = square / redundancy if redundancy > 0 else float("nan")
+    return Covariance(solution, kept, factor0, redundancy)
+
+
+def _loose() -> DataError:
+    return DataError(
+        "the measurements leave something free", "adjustment", "add photos that tie it down"
+    )
+
+
+def test_block(covariance: Covariance, number: int, variance_factor: float = 1.0) -> BlockTest:
+    """Test every observation of block `number` of the solution.
+
+    Args:
+        covariance: of the solution.
+        number: which block.
+        variance_factor: of the observations (1 when the block's weights were already scaled).
+    """
+    solution = covariance.solution
+    linear, block = solution.linears[number], solution.blocks[number]
+    n, m = linear.residual.shape
+    spread = _residual_covariance(covariance, linear)
+    qvv = np.eye(m) - spread
+    residual = linear.residual
+    diagonal = np.clip(np.einsum("nii->ni", qvv), 1e-9, None)
+    empty = np.einsum("nii->ni", spread) <= 0.0
+    w = np.where(empty, 0.0, np.abs(residual) / np.sqrt(diagonal * variance_factor))
+    values, vectors = np.linalg.eigh(qvv)
+    along = np.einsum("nij,ni->nj", vectors, residual)
+    # Directions that no other observation controls carry no evidence: leave them out.
+    use = values > 1e-3
+    statistic = np.where(use, along**2 / np.where(use, values, 1.0), 0.0).sum(axis=1)
+    rank = np.maximum(block.rank, 1)
+    redundancy = block.rank - np.einsum("nii->n", spread)
+    alpha = 1.0 - chi2.cdf(BAARDA_W**2, 1)
+    with np.errstate(divide="ignore"):
+        smallest = 4.1321 / np.sqrt(np.clip(redundancy / rank, 0.0, None))
+    return BlockTest(
+        statistic / variance_factor,
+        np.asarray(chi2.isf(alpha, rank)),
+        redundancy,
+        w.max(axis=1) if m else np.zeros(n),
+        smallest,
+    )
+
+
+test_block.__test__ = False  # type: ignore[attr-defined]  # not a pytest test
+
+
+def _residual_covariance(covariance: Covariance, linear: Linear) -> Array:
+    """J Sigma J^T (n, m, m) of a block's whitened residuals, photo by photo."""
+    normal = covariance.solution.normal
+    order = normal.order
+    n, m = linear.residual.shape
+    out = np.zeros((n, m, m))
+    own = next((p for p in linear.parts if p.group == order.eliminated), None)
+    kept = [p for p in linear.parts if p.group != order.eliminated]
+    owner = own.index if own is not None else np.zeros(n, dtype=np.intp)
+    for e in np.unique(owner):
+        rows = np.flatnonzero(owner == e)
+        dense = np.zeros((len(rows), m, order.size))
+        for p in kept:
+            columns = order.columns(p.group, p.index[rows])
+            place = (np.arange(len(rows))[:, None, None], np.arange(m)[None, :, None])
+            np.add.at(dense, (*place, columns[:, None, :]), p.jacobian[rows])
+        local = np.zeros((len(rows), m, m))
+        if own is not None:
+            inverse = np.linalg.inv(normal.own[e])
+            jacobian = own.jacobian[rows]
+            dense -= jacobian @ (inverse @ normal.cross[e])
+            local = jacobian @ inverse @ jacobian.transpose(0, 2, 1)
+        active = np.flatnonzero(np.any(dense != 0.0, axis=(0, 1)))
+        dense = dense[:, :, active]
+        sigma = covariance.kept[np.ix_(active, active)]
+        out[rows] = local + np.matmul(np.matmul(dense, sigma), dense.transpose(0, 2, 1))
+    return out

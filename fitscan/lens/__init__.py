@@ -1,0 +1,1 @@
+"""The camera: lens model, calibration from a board, and which photo belongs to which camera."""

@@ -1,0 +1,142 @@
+"""The lens model: Brown's distortion on a pinhole camera, with derivatives.
+
+Finding its numbers is left to `calibrate` and `fitscan.survey`.
+
+Numbers of a lens, in this order everywhere: f_px, aspect, cx_px, cy_px, k1, k2, k3, p1, p2, where
+fx = f and fy = f * aspect, pixel (0, 0) is the centre of the first pixel, and the distortion is
+D. C. Brown, "Close-range camera calibration", Photogrammetric Engineering 37(8), 1971, in the
+signs of OpenCV's calib3d documentation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitscan.geometry.rotation import Array
+
+__all__ = ["LENS_PARAMETERS", "Lens", "distort", "project"]
+
+LENS_PARAMETERS = ("f_px", "aspect", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
+
+
+@dataclass(frozen=True)
+class Lens:
+    """A lens for photos of one size.
+
+    Attributes:
+        values: (9,) in the order of `LENS_PARAMETERS`.
+        width_px, height_px: size of the photo in the sensor's orientation.
+    """
+
+    values: Array
+    width_px: int
+    height_px: int
+
+    @property
+    def camera_matrix(self) -> Array:
+        """OpenCV's camera matrix (3, 3)."""
+        f, aspect, cx, cy = self.values[:4]
+        return np.array([[f, 0.0, cx], [0.0, f * aspect, cy], [0.0, 0.0, 1.0]])
+
+    @property
+    def distortion(self) -> Array:
+        """OpenCV's distortion (5,): k1, k2, p1, p2, k3."""
+        k1, k2, k3, p1, p2 = self.values[4:]
+        return np.array([k1, k2, p1, p2, k3])
+
+    def breathed(self, log_factor: float) -> Lens:
+        """Return the lens with its focal length multiplied by exp(log_factor)."""
+        values = self.values.copy()
+        values[0] *= np.exp(log_factor)
+        return Lens(values, self.width_px, self.height_px)
+
+    def pixels(self, x_in_cam: Array) -> Array:
+        """Pixels (..., 2) of points (..., 3) in the camera's frame, mm, in front of it."""
+        return project(np.asarray(x_in_cam), self.values)[0]
+
+    def rays(self, pixels: Array) -> Array:
+        """Normalised image points (n, 2) of pixels (n, 2), distortion taken out."""
+        import cv2
+
+        points = np.ascontiguousarray(np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2))
+        out = cv2.undistortPointsIter(
+            points,
+            self.camera_matrix,
+            self.distortion,
+            np.eye(3),
+            np.eye(3),
+            (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-12),
+        )
+        return np.asarray(out, dtype=np.float64).reshape(-1, 2)
+
+
+def distort(xy: Array, k: Array) -> tuple[Array, Array, Array]:
+    """Brown's distortion of normalised image points.
+
+    Args:
+        xy: (..., 2).
+        k: (5,): k1, k2, k3, p1, p2.
+
+    Returns:
+        distorted points (..., 2); their derivative by xy (..., 2, 2); by k (..., 2, 5).
+    """
+    k1, k2, k3, p1, p2 = k
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    slope = k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3)  # d radial / d r2
+    out = np.stack(
+        [
+            x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
+            y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y,
+        ],
+        axis=-1,
+    )
+    by_xy = np.empty((*xy.shape, 2))
+    by_xy[..., 0, 0] = radial + 2.0 * x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x
+    by_xy[..., 0, 1] = 2.0 * x * y * slope + 2.0 * p1 * x + 2.0 * p2 * y
+    by_xy[..., 1, 0] = by_xy[..., 0, 1]
+    by_xy[..., 1, 1] = radial + 2.0 * y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
+    by_k = np.empty((*xy.shape, 5))
+    for i, power in enumerate((r2, r2**2, r2**3)):
+        by_k[..., 0, i] = x * power
+        by_k[..., 1, i] = y * power
+    by_k[..., 0, 3], by_k[..., 1, 3] = 2.0 * x * y, r2 + 2.0 * y * y
+    by_k[..., 0, 4], by_k[..., 1, 4] = r2 + 2.0 * x * x, 2.0 * x * y
+    return out, by_xy, by_k
+
+
+def project(
+    x_in_cam: Array, lens: Array, log_factor: Array | float = 0.0
+) -> tuple[Array, Array, Array]:
+    """Project points and differentiate.
+
+    Args:
+        x_in_cam: (..., 3) mm, camera x right, y down, z forward.
+        lens: (9,) in the order of `LENS_PARAMETERS`.
+        log_factor: logarithm of the photo's focal factor, broadcast against (...,).
+
+    Returns:
+        pixels (..., 2); d pixels / d x_in_cam (..., 2, 3); d pixels / d (lens 9, log_factor)
+        (..., 2, 10).
+    """
+    factor = np.exp(log_factor)
+    z = x_in_cam[..., 2]
+    xy = x_in_cam[..., :2] / z[..., None]
+    bent, by_xy, by_k = distort(xy, lens[4:])
+    fx = lens[0] * factor
+    focal = np.stack(np.broadcast_arrays(fx, fx * lens[1]), axis=-1)
+    pixels = focal * bent + lens[2:4]
+    spread = np.zeros((*x_in_cam.shape[:-1], 2, 3))
+    spread[..., 0, 0] = spread[..., 1, 1] = 1.0 / z
+    spread[..., :, 2] = -xy / z[..., None]
+    by_x = focal[..., :, None] * (by_xy @ spread)
+    by_lens = np.zeros((*x_in_cam.shape[:-1], 2, 10))
+    by_lens[..., :, 0] = (focal * bent) / lens[0]
+    by_lens[..., 1, 1] = fx * bent[..., 1]
+    by_lens[..., 0, 2] = by_lens[..., 1, 3] = 1.0
+    by_lens[..., :, 4:9] = focal[..., :, None] * by_k
+    by_lens[..., :, 9] = focal * bent
+    return pixels, by_x, by_lens
