@@ -1,0 +1,133 @@
+"""What EXIF says of a photo: the camera's identity, how the phone was held, and when.
+
+Damaged or missing EXIF is no error here: the values are unknown, and whoever needs them says so.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+import warnings
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+__all__ = ["ExifFacts", "read_exif"]
+
+# Tags of EXIF 2.32 (CIPA DC-008).
+_MAKE, _MODEL, _ORIENTATION, _EXIF_IFD, _DATE = 0x010F, 0x0110, 0x0112, 0x8769, 0x0132
+_DATE_TAKEN, _SUBSECOND = 0x9003, 0x9291
+_FOCAL, _FOCAL_35, _ZOOM, _LENS = 0x920A, 0xA405, 0xA404, 0xA434
+_WIDTH, _HEIGHT = 0xA002, 0xA003
+
+# What Pillow's EXIF reader may throw on damaged bytes.
+_DAMAGE = (
+    ArithmeticError,
+    EOFError,
+    LookupError,
+    OSError,
+    RecursionError,
+    RuntimeError,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    struct.error,
+)
+
+
+@dataclass(frozen=True)
+class ExifFacts:
+    """The entries that fitscan uses; None where EXIF is silent or states nonsense.
+
+    Attributes:
+        orientation: 1 to 8; 1 where EXIF is silent.
+        stated_size: width and height that EXIF claims, in the sensor's orientation.
+    """
+
+    maker: str | None = None
+    model: str | None = None
+    lens: str | None = None
+    focal_length_mm: float | None = None
+    focal_35mm: float | None = None
+    digital_zoom: float | None = None
+    orientation: int = 1
+    taken_at: datetime | None = None
+    stated_size: tuple[int, int] | None = None
+
+
+def read_exif(block: bytes | None) -> ExifFacts:
+    """Facts from an EXIF block as it stands in the file, or from None."""
+    if block is None:
+        return ExifFacts()
+    from PIL import Image
+
+    exif = Image.Exif()
+    with warnings.catch_warnings():
+        # Pillow warns of damaged entries; they count as unknown here.
+        warnings.simplefilter("ignore")
+        try:
+            exif.load(block)
+            main: dict[int, Any] = dict(exif)
+        except _DAMAGE:
+            return ExifFacts()
+        try:
+            detail: dict[int, Any] = dict(exif.get_ifd(_EXIF_IFD))
+        except _DAMAGE:
+            detail = {}
+    orientation = main.get(_ORIENTATION)
+    return ExifFacts(
+        maker=_text(main.get(_MAKE)),
+        model=_text(main.get(_MODEL)),
+        lens=_text(detail.get(_LENS)),
+        focal_length_mm=_positive(detail.get(_FOCAL)),
+        focal_35mm=_positive(detail.get(_FOCAL_35)),
+        digital_zoom=_zoom(detail.get(_ZOOM)),
+        orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
+        taken_at=_time(detail.get(_DATE_TAKEN, main.get(_DATE)), detail.get(_SUBSECOND)),
+        stated_size=_size(detail.get(_WIDTH), detail.get(_HEIGHT)),
+    )
+
+
+def _text(value: object) -> str | None:
+    if isinstance(value, bytes):
+        value = value.decode("utf-8", "replace")
+    if not isinstance(value, str):
+        return None
+    clean = "".join(c for c in value.split("\x00")[0] if c.isprintable())
+    return " ".join(clean.split())[:80] or None
+
+
+def _positive(value: object) -> float | None:
+    """A finite number above zero; EXIF writes 0 for unknown."""
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except _DAMAGE:
+        return None
+    return number if math.isfinite(number) and number > 0 else None
+
+
+def _zoom(value: object) -> float | None:
+    """Digital zoom, where EXIF's 0 means that none was used."""
+    number = _positive(value)
+    if number is None and value is not None:
+        try:
+            return 1.0 if float(value) == 0 else None  # type: ignore[arg-type]
+        except _DAMAGE:
+            return None
+    return number
+
+
+def _time(date: object, fraction: object) -> datetime | None:
+    text, digits = _text(date), _text(fraction) or ""
+    try:
+        moment = datetime.strptime(text or "", "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+    if digits.isascii() and digits.isdigit():
+        moment = moment.replace(microsecond=int(digits[:6].ljust(6, "0")))
+    return moment
+
+
+def _size(width: object, height: object) -> tuple[int, int] | None:
+    w, h = _positive(width), _positive(height)
+    return (round(w), round(h)) if w is not None and h is not None else None
