@@ -6,7 +6,7 @@ each marker is left to `layout`.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -129,10 +129,13 @@ class Kit(_Entry):
 
     @model_validator(mode="after")
     def _ids_are_unique_and_known(self) -> Kit:
-        counted = Counter(self.tag_ids)
-        double = sorted(i for i, n in counted.items() if n > 1)
-        if double:
-            raise ValueError(f"id {double[0]} is given to more than one marker")
+        owners: dict[int, str] = {}
+        for i, owner in self._owners():
+            if i in owners:
+                raise ValueError(
+                    f"id {i} is given to more than one marker: {owners[i]} and {owner}"
+                )
+            owners[i] = owner
         flat = {t.id for t in self.tag} | {p.id for p in self.pointer}
         for rule in self.rule:
             for i in rule.ids:
@@ -146,11 +149,20 @@ class Kit(_Entry):
                     raise ValueError(f"datum: id {i} is not a tag or pointer of this kit")
         return self
 
+    def _owners(self) -> Iterator[tuple[int, str]]:
+        """Every printed id with the words that name its table in the file."""
+        for n, tag in enumerate(self.tag, 1):
+            yield tag.id, f"[[tag]] number {n}"
+        for n, pointer in enumerate(self.pointer, 1):
+            yield pointer.id, f"[[pointer]] number {n}"
+        for n, cuff in enumerate(self.cuff, 1):
+            for i in cuff.ids:
+                yield i, f"[[cuff]] number {n} ({cuff.ids[0]} to {cuff.ids[-1]})"
+
     @property
     def tag_ids(self) -> list[int]:
         """Every printed id, cuffs' ids included, in the order of the file."""
-        flat = [t.id for t in self.tag] + [p.id for p in self.pointer]
-        return flat + [i for c in self.cuff for i in c.ids]
+        return [i for i, _ in self._owners()]
 
     @property
     def parts(self) -> list[str]:
@@ -176,4 +188,4 @@ def read_kit(path: Path) -> Kit:
     Raises:
         InputError: missing, not TOML, or a wrong table, key or value, each named.
     """
-    return read_toml(path, Kit, what="kit")
+    return read_toml(path, Kit)

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fitscan.geometry.rotation import Array
-from fitscan.markers.kit import Kit
+from fitscan.markers.kit import Kit, PointerSpec, TagSpec
 
 __all__ = ["CUFF_FORM", "CuffPlace", "Layout", "TagPlace", "cuff_points", "flat_points"]
 
@@ -84,7 +84,8 @@ class Layout:
     def of(kit: Kit) -> Layout:
         """Lay out a kit."""
         tags: dict[int, TagPlace] = {}
-        for flat in (*kit.tag, *kit.pointer):
+        flats: list[TagSpec | PointerSpec] = [*kit.tag, *kit.pointer]
+        for flat in flats:
             tags[flat.id] = TagPlace(flat.id, flat.id, flat.side_mm, None)
         for cuff in kit.cuff:
             radius = cuff.od_mm / 2.0 + cuff.paper_mm
