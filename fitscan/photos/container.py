@@ -20,7 +20,6 @@ __all__ = [
     "PhotoProblem",
     "check_size",
     "check_whole",
-    "heic_is_turned",
     "photo_kind",
     "scan_container",
 ]
@@ -133,34 +132,6 @@ def check_whole(data: bytes, container: Container, path: Path) -> None:
     end = b"\xff\xd9" if container.kind == "jpeg" else b"IEND"
     if container.kind != "heic" and data.find(end, container.picture_at) < 0:
         raise _cut_short(path)
-
-
-def heic_is_turned(data: bytes) -> bool:
-    """Whether a HEIC file tells its decoder to turn or mirror the picture (boxes irot, imir).
-
-    Source: ISO/IEC 23008-12 (HEIF), 6.5.10 and 6.5.12: such boxes are always obeyed, and EXIF's
-    orientation never is, so EXIF says what was done to the pixels only where a box is there.
-    """
-    meta = _box(data, b"meta", 0, len(data))
-    iprp = _box(data, b"iprp", meta[0] + 4, meta[1]) if meta else None
-    ipco = _box(data, b"ipco", *iprp) if iprp else None
-    return ipco is not None and any(_box(data, kind, *ipco) for kind in (b"irot", b"imir"))
-
-
-def _box(data: bytes, kind: bytes, start: int, stop: int) -> tuple[int, int] | None:
-    """Content (start, stop) of the first box of a kind between two offsets (ISO/IEC 14496-12)."""
-    while start + 8 <= stop:
-        size, found = struct.unpack_from(">I4s", data, start)
-        header = 8
-        if size == 1 and start + 16 <= stop:
-            size, header = struct.unpack_from(">Q", data, start + 8)[0], 16
-        end = stop if size == 0 else start + size
-        if end > stop or end < start + header:
-            return None
-        if found == kind:
-            return start + header, end
-        start = end
-    return None
 
 
 def _brands(head: bytes) -> set[bytes]:

@@ -12,7 +12,7 @@ import os
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -20,19 +20,15 @@ import numpy.typing as npt
 from fitscan.photos.container import (
     Container,
     PhotoProblem,
-    check_size,
     check_whole,
-    heic_is_turned,
     photo_kind,
     scan_container,
 )
 from fitscan.photos.exif import ExifFacts, read_exif
+from fitscan.photos.heic import decode_heic, scan_heic
 from fitscan.photos.identity import CameraIdentity
-from fitscan.photos.orientation import turned_to_sensor, turned_upright
+from fitscan.photos.orientation import turned_upright
 from fitscan.store.access import read_bytes, read_refusal
-
-if TYPE_CHECKING:
-    import pi_heif
 
 __all__ = ["GreyPixels", "Photo", "PhotoHeader", "read_header", "read_photo", "read_rgb"]
 
@@ -103,8 +99,7 @@ def read_header(path: str | os.PathLike[str]) -> PhotoHeader:
                 return _header(file, scan_container(stream, kind, file))
     except OSError as error:
         raise read_refusal(error, file) from error
-    data = read_bytes(file)
-    return _header(file, _heic_container(_open_heic(data, file), data, file))
+    return _header(file, scan_heic(read_bytes(file), file))
 
 
 def read_photo(path: str | os.PathLike[str]) -> Photo:
@@ -150,9 +145,8 @@ def _decode(data: bytes, path: Path, *, colour: bool) -> tuple[Container, npt.ND
     """Pixels in the sensor's orientation: (h, w) grey or (h, w, 3) RGB."""
     kind = photo_kind(data[:_HEAD], path)
     if kind == "heic":
-        image = _open_heic(data, path)
-        container = _heic_container(image, data, path)
-        return container, _heic_pixels(image, container, data, path, colour=colour)
+        container, rgb = decode_heic(data, path)
+        return container, rgb if colour else _luminance(rgb)
     stream: BinaryIO = io.BytesIO(data)
     container = scan_container(stream, kind, path)
     check_whole(data, container, path)
@@ -180,6 +174,12 @@ def _cv_pixels(data: bytes, *, colour: bool) -> npt.NDArray[np.uint8] | None:
     return np.ascontiguousarray(out[..., ::-1] if colour else out, dtype=np.uint8)
 
 
+def _luminance(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    import cv2
+
+    return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
 def _fill_shows(
     data: bytes, container: Container, pixels: npt.NDArray[np.uint8], *, colour: bool
 ) -> bool:
@@ -200,45 +200,6 @@ def _fill_shows(
     first_flat = height - int(np.argmin(np.append(np.all(flat[::-1] == level, axis=1), False)))
     changed = np.flatnonzero(np.any(flat != shorter.reshape(height, -1), axis=1))
     return len(changed) > 0 and int(changed[0]) < first_flat
-
-
-def _open_heic(data: bytes, path: Path) -> pi_heif.HeifFile:
-    import pi_heif
-
-    try:
-        image = pi_heif.open_heif(data, convert_hdr_to_8bit=True)
-        size: tuple[int, int] = image.size
-    except (ValueError, RuntimeError, OSError, EOFError, SyntaxError, IndexError):
-        raise _undecodable(path) from None
-    check_size(*size, path)
-    return image
-
-
-def _heic_container(image: pi_heif.HeifFile, data: bytes, path: Path) -> Container:
-    width, height = image.size
-    exif: bytes | None = image.info.get("exif")
-    if read_exif(exif).orientation > 4 and heic_is_turned(data):
-        width, height = height, width
-    return Container("heic", width, height, exif)
-
-
-def _heic_pixels(
-    image: pi_heif.HeifFile, container: Container, data: bytes, path: Path, *, colour: bool
-) -> npt.NDArray[np.uint8]:
-    """Decode, and turn back what the decoder has turned."""
-    import cv2
-
-    try:
-        pixels: npt.NDArray[Any] = np.asarray(image)
-    except (ValueError, RuntimeError, OSError, EOFError, SyntaxError):
-        raise _undecodable(path) from None
-    if pixels.ndim == 2:
-        pixels = np.repeat(pixels[..., None], 3, axis=2)
-    rgb = np.ascontiguousarray(pixels[..., :3], dtype=np.uint8)
-    out = rgb if colour else np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    if heic_is_turned(data):
-        out = turned_to_sensor(out, read_exif(container.exif).orientation)
-    return out
 
 
 def _header(path: Path, container: Container) -> PhotoHeader:

@@ -252,8 +252,20 @@ def test_a_shrunk_a_cropped_and_a_turned_copy_are_recognised(tmp_path: Path) -> 
     assert said(300, 400) == "its pixels were turned by a program"
 
 
+def test_a_heic_file_that_kills_the_decoder_costs_one_photo_only(tmp_path: Path) -> None:
+    # A name of an item that is no text makes the decoder's Python layer read a null pointer.
+    raw = bytearray((DATA / "orientation_1.heic").read_bytes())
+    at = raw.index(b"\x00\x02\x00\x00Exif") + 4
+    raw[at : at + 4] = b"E\xa5if"
+    path = tmp_path / "killer.heic"
+    path.write_bytes(raw)
+    for read in (read_photo, read_header):
+        with pytest.raises(PhotoProblem, match="damaged"):
+            read(path)
+
+
 @settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(data=st.data())
 def test_damaged_bytes_give_a_photo_or_a_sentence(tmp_path: Path, data: st.DataObject) -> None:
