@@ -290,7 +290,7 @@ def test_make_folder_makes_those_above_and_accepts_what_is_there(tmp_path: Path)
 def test_make_folder_says_that_the_disk_is_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(os, "mkdir", raising(errno.ENOSPC))
+    monkeypatch.setattr(Path, "mkdir", raising(errno.ENOSPC))
     with pytest.raises(EnvironmentProblem, match="The disk is full"):
         make_folder(tmp_path / "a")
 
