@@ -89,11 +89,19 @@ class Block(Protocol):
     """
 
     @property
-    def name(self) -> str: ...
+    def name(self) -> str:
+        """Name for messages."""
+        ...
+
     @property
-    def rank(self) -> IntArray: ...
+    def rank(self) -> IntArray:
+        """Independent residuals (n,)."""
+        ...
+
     @property
-    def robust(self) -> float | None: ...
+    def robust(self) -> float | None:
+        """Huber bound or None."""
+        ...
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, m) at `values`."""
@@ -125,6 +133,7 @@ class LinearBlock:
 
     @property
     def rank(self) -> IntArray:
+        """One residual each."""
         return np.ones(len(self.observed), dtype=np.intp)
 
     def residual(self, values: Values) -> Array:
@@ -179,11 +188,11 @@ class PriorBlock:
     @property
     def rank(self) -> IntArray:
         """Rows that say something."""
-        return np.any(self.whitening != 0.0, axis=2).sum(axis=1)
+        return np.asarray(np.any(self.whitening != 0.0, axis=2).sum(axis=1), dtype=np.intp)
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, k)."""
-        return np.einsum("nij,nj->ni", self.whitening, values[self.group] - self.mean)
+        return np.asarray(np.einsum("nij,nj->ni", self.whitening, values[self.group] - self.mean))
 
     def linearise(self, values: Values) -> Linear:
         """Residuals and Jacobians."""

@@ -16,7 +16,7 @@ from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 
-__all__ = ["BAARDA_W", "BlockTest", "Covariance", "Datum", "covariance_of", "test_block"]
+__all__ = ["BAARDA_W", "BlockTest", "Covariance", "Datum", "block_test", "covariance_of"]
 
 BAARDA_W = 3.29
 """Critical value of Baarda's w-test at a false alarm rate of 0.001 (Baarda 1968)."""
@@ -140,7 +140,7 @@ def _loose() -> DataError:
     )
 
 
-def test_block(covariance: Covariance, number: int, variance_factor: float = 1.0) -> BlockTest:
+def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0) -> BlockTest:
     """Test every observation of block `number` of the solution.
 
     Args:
@@ -174,9 +174,6 @@ def test_block(covariance: Covariance, number: int, variance_factor: float = 1.0
         w.max(axis=1) if m else np.zeros(n),
         smallest,
     )
-
-
-test_block.__test__ = False  # type: ignore[attr-defined]  # not a pytest test
 
 
 def _residual_covariance(covariance: Covariance, linear: Linear) -> Array:

@@ -18,7 +18,7 @@ _SMALL_RAD = 1e-4
 
 
 def skew(v: Array) -> Array:
-    """Return the matrices (..., 3, 3) with ``skew(v) @ x == cross(v, x)`` for v of shape (..., 3)."""
+    """Return matrices (..., 3, 3) with ``skew(v) @ x == cross(v, x)`` for v (..., 3)."""
     v = np.asarray(v, dtype=np.float64)
     out = np.zeros((*v.shape[:-1], 3, 3))
     out[..., 0, 1], out[..., 0, 2] = -v[..., 2], v[..., 1]

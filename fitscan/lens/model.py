@@ -16,7 +16,7 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["LENS_PARAMETERS", "Lens", "distort", "project"]
+__all__ = ["LENS_PARAMETERS", "Lens", "distort", "project", "project_pixels"]
 
 LENS_PARAMETERS = ("f_px", "aspect", "cx_px", "cy_px", "k1", "k2", "k3", "p1", "p2")
 
@@ -54,22 +54,21 @@ class Lens:
 
     def pixels(self, x_in_cam: Array) -> Array:
         """Pixels (..., 2) of points (..., 3) in the camera's frame, mm, in front of it."""
-        return project(np.asarray(x_in_cam), self.values)[0]
+        return project_pixels(np.asarray(x_in_cam), self.values)
 
     def rays(self, pixels: Array) -> Array:
-        """Normalised image points (n, 2) of pixels (n, 2), distortion taken out."""
-        import cv2
+        """Normalised image points (n, 2) of pixels (n, 2), distortion taken out.
 
-        points = np.ascontiguousarray(np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2))
-        out = cv2.undistortPointsIter(
-            points,
-            self.camera_matrix,
-            self.distortion,
-            np.eye(3),
-            np.eye(3),
-            (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 1e-12),
-        )
-        return np.asarray(out, dtype=np.float64).reshape(-1, 2)
+        Newton's method on `distort`; six steps leave less than 1e-12 for phone lenses.
+        """
+        flat = np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
+        f, aspect, cx, cy = self.values[:4]
+        bent = (flat - [cx, cy]) / [f, f * aspect]
+        xy = bent.copy()
+        for _ in range(6):
+            seen, slope, _ = distort(xy, self.values[4:])
+            xy = xy - np.linalg.solve(slope, (seen - bent)[..., None])[..., 0]
+        return np.asarray(xy)
 
 
 def distort(xy: Array, k: Array) -> tuple[Array, Array, Array]:
@@ -106,6 +105,24 @@ def distort(xy: Array, k: Array) -> tuple[Array, Array, Array]:
     by_k[..., 0, 3], by_k[..., 1, 3] = 2.0 * x * y, r2 + 2.0 * y * y
     by_k[..., 0, 4], by_k[..., 1, 4] = r2 + 2.0 * x * x, 2.0 * x * y
     return out, by_xy, by_k
+
+
+def project_pixels(x_in_cam: Array, lens: Array, log_factor: Array | float = 0.0) -> Array:
+    """Pixels (..., 2) as `project` gives them, without the derivatives."""
+    k1, k2, k3, p1, p2 = lens[4:]
+    z = x_in_cam[..., 2]
+    x, y = x_in_cam[..., 0] / z, x_in_cam[..., 1] / z
+    r2 = x * x + y * y
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    cross = 2.0 * x * y
+    focal = lens[0] * np.exp(log_factor)
+    return np.stack(
+        [
+            focal * (x * radial + p1 * cross + p2 * (r2 + 2.0 * x * x)) + lens[2],
+            focal * lens[1] * (y * radial + p1 * (r2 + 2.0 * y * y) + p2 * cross) + lens[3],
+        ],
+        axis=-1,
+    )
 
 
 def project(

@@ -10,7 +10,7 @@ from scipy.stats import f as f_distribution
 
 from fitscan.adjust.problem import Group, Linear, LinearBlock, Part, PriorBlock
 from fitscan.adjust.solve import Options, solve
-from fitscan.adjust.statistics import Covariance, covariance_of, test_block
+from fitscan.adjust.statistics import Covariance, block_test, covariance_of
 
 # OSGeoLabBp tutorials, "level_net.rst": from, to, height difference in m, length in km.
 LEVEL_NET = [
@@ -47,7 +47,7 @@ def test_levelling_net_gives_the_published_heights_and_data_snooping():
     assert 2.0 * solution.cost == pytest.approx(8.217, abs=2e-3)
     deviation = np.sqrt(covariance.variance_factor * np.diag(covariance.of("height")))
     assert deviation[:3] * 1e3 == pytest.approx([1.13, 1.19, 0.91], abs=0.006)
-    test = test_block(covariance, 0)
+    test = block_test(covariance, 0)
     assert test.redundancy == pytest.approx([0.3, 0.7, 0.5, 0.5, 0.7, 0.2], abs=0.051)
     # The tutorial's w divides by the a priori sigma, so no variance factor enters.
     assert test.worst == pytest.approx([1.9, 2.1, 0.0, 2.6, 0.7, 0.6], abs=0.051)
@@ -118,7 +118,22 @@ class ExponentialRise:
 
 # NIST StRD nonlinear regression, Misra1a/Misra1b (data from memory of the NIST dataset, confirmed
 # by reproducing its certified values to all digits that the table below holds).
-MISRA_Y = [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78]
+MISRA_Y = [
+    10.07,
+    14.73,
+    17.94,
+    23.93,
+    29.61,
+    35.18,
+    40.02,
+    44.82,
+    50.76,
+    55.05,
+    61.01,
+    66.40,
+    75.47,
+    81.78,
+]
 MISRA_X = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0]  # fmt: skip
 
 
@@ -144,7 +159,14 @@ def test_misra_reaches_the_certified_values(second, start, certified, deviation,
 
 
 # Two epochs of a levelling net, XXXIV Int. Symposium proceedings p. 119: line, m.
-EPOCH_LINES = [(10, 11, 211), (10, 12, 60), (10, 13, 216), (11, 12, 169), (11, 13, 205), (12, 13, 68)]
+EPOCH_LINES = [
+    (10, 11, 211),
+    (10, 12, 60),
+    (10, 13, 216),
+    (11, 12, 169),
+    (11, 13, 205),
+    (12, 13, 68),
+]
 EPOCHS = [
     [-0.3274, -0.1887, -0.4187, 0.1392, -0.0915, -0.2304],
     [-0.3250, -0.1861, -0.4163, 0.1394, -0.0916, -0.2306],
@@ -194,7 +216,7 @@ def test_elimination_gives_the_same_answer_as_one_dense_matrix():
     full, part = covariance_of(dense), covariance_of(split)
     assert part.of("b") == pytest.approx(full.of("b"), abs=1e-10)
     assert part.eliminated(2) == pytest.approx(full.of("a", np.array([2])), abs=1e-10)
-    one, two = test_block(full, 0), test_block(part, 0)
+    one, two = block_test(full, 0), block_test(part, 0)
     assert two.redundancy == pytest.approx(one.redundancy, abs=1e-9)
     assert two.statistic == pytest.approx(one.statistic, abs=1e-6)
 

@@ -1,0 +1,414 @@
+"""A tag's edges measured against the model: where its corners are to a few hundredths of a pixel.
+
+The survey says where the tag's borders should be (on a plane or a cylinder); this module reads
+the photo along their normals and says by how much all of them together are off. What that means
+in space is left to `fitscan.survey`.
+
+Model of one profile, t in pixels along the border's normal:
+I(t) = level + contrast * (h(S(t)) - d h(S)'(t)), where S is the tag's own black and white
+pattern blurred by a Gaussian (so that neighbouring borders are part of the model), d the
+border's offset, and h(S) = S + g S (1 - S) the photo's tone curve between black and white.
+A tag's offsets are then one smooth field: the shifts of its four corners (in between, what a
+small change of a plane's projection does) plus an edge shift that moves borders towards their
+black side. What the tone curve leaves over of gamma, sharpening and ink acts on the edge shift
+alone, because the code's inner borders have both polarities.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from fitscan.detect.pattern import edge_points
+from fitscan.geometry.rotation import Array
+from fitscan.markers.family import CELLS
+
+__all__ = ["EdgeResult", "Projector", "measure_edges"]
+
+Projector = Callable[[Array], Array]
+"""Places (n, k, 2) in cells on n squares -> pixels (n, k, 2)."""
+
+_SAMPLES = 11
+_BLURS = np.array([0.55, 0.7, 0.9, 1.15, 1.5, 1.95, 2.5])
+_FLOOR_PX = 0.012
+"""What repeated photos of the same corner scatter by even without noise (JPEG, demosaicing)."""
+
+_SHIFT_SIGMA_PX = 3.0
+_GREY_NOISE = 1.0
+_SHIFT_PER_TONE = 0.627
+"""Edge shift over blur that a tone curve of g = 1 makes: the 50 % level moves by g/4 of the
+contrast, where a Gaussian edge climbs by 0.399 per standard deviation."""
+
+
+@dataclass(frozen=True)
+class EdgeResult:
+    """Edges of n squares of one photo.
+
+    Attributes:
+        observed: (n, 9) corner pixels (TL, TR, BR, BL) of the true black square, edge shift px.
+        covariance: (n, 9, 9) of `observed`.
+        seen: (n,) share of the square's border points that agree with the model.
+        scatter_px: (n,) robust standard deviation of the border points about the fit.
+        contrast: (n,) median grey levels between black and white.
+        blur_px: (n,) standard deviation of the blur.
+        moved_px: (n,) largest corner shift against the prediction.
+        points: (n,) border points used.
+        tone: g of the photo's tone curve, 0 for a straight one.
+    """
+
+    observed: Array
+    covariance: Array
+    seen: Array
+    scatter_px: Array
+    contrast: Array
+    blur_px: Array
+    moved_px: Array
+    points: Array
+    tone: float
+
+
+@dataclass(frozen=True)
+class _Borders:
+    """Padded border points of n squares: see `EdgePoints`, plus `real` (n, k)."""
+
+    uv: Array
+    axis: Array
+    patch: Array
+    across: Array
+    polarity: Array
+    real: npt.NDArray[np.bool_]
+
+    @staticmethod
+    def of(tag_ids: list[int]) -> _Borders:
+        sets = [edge_points(t) for t in tag_ids]
+        most = max(len(s) for s in sets)
+
+        def padded(name: str) -> Array:
+            rows = [getattr(s, name) for s in sets]
+            pad = [np.concatenate([r, np.repeat(r[:1], most - len(r), axis=0)]) for r in rows]
+            return np.stack(pad)
+
+        real = np.arange(most) < np.array([len(s) for s in sets])[:, None]
+        return _Borders(
+            padded("uv"), padded("axis"), padded("patch"), padded("across"),
+            padded("polarity"), real,
+        )  # fmt: skip
+
+
+def measure_edges(
+    grey: npt.NDArray[np.uint8],
+    tag_ids: list[int],
+    project: Projector,
+    *,
+    passes: int = 3,
+    tone: float | None = None,
+) -> EdgeResult:
+    """Measure n squares in one photo, starting from their predicted places.
+
+    Args:
+        grey: (h, w).
+        tag_ids: of the n squares.
+        project: where places on the squares, in cells (the black square is -4 to 4), should be.
+        passes: how often the prediction is corrected by what was measured.
+        tone: of the photo from an earlier measurement; estimated if None.
+    """
+    borders = _Borders.of(tag_ids)
+    n = len(tag_ids)
+    half = CELLS / 2.0
+    corners = np.tile(np.array([[-half, half], [half, half], [half, -half], [-half, -half]]),
+                      (n, 1, 1))  # fmt: skip
+    base_corners = project(corners)
+    base = project(borders.uv)
+    step = 0.05
+    by_u = (project(borders.uv + np.array([step, 0.0])) - base) / step
+    by_v = (project(borders.uv + np.array([0.0, step])) - base) / step
+    along = np.stack([by_u, by_v], axis=-1)  # (n, k, 2 px, 2 uv)
+    field = _field(borders.uv / half, base, base_corners)
+    normal = _normals(along, borders.axis)
+    total = np.zeros((n, 9))
+    blur = np.full(n, 1.0)
+    fit: _Fit | None = None
+    curve = 0.0 if tone is None else tone
+    for number in range(passes):
+        shift = np.einsum("nkdc,nc->nkd", field, total[:, :8])
+        place = base + shift - (total[:, 8, None] * borders.polarity)[..., None] * normal
+        profiles = _read(grey, place, normal, along)
+        if number == 0:
+            blur = _best_blur(profiles, borders)
+        offsets = _fit_profiles(profiles, borders, blur, curve)
+        fit = _fit_squares(offsets, borders, field, normal)
+        total = total + fit.change
+        if number == 0 and passes > 1 and tone is None:
+            curve = _tone(total[:, 8], blur, 1.0 / profiles.rate.max(axis=(1, 2)))
+            # The curve now explains what the edge shift did before.
+            total[:, 8] -= curve * _SHIFT_PER_TONE * blur
+    assert fit is not None
+    observed = np.concatenate([base_corners.reshape(n, 8) + total[:, :8], total[:, 8:]], axis=1)
+    moved = np.linalg.norm(total[:, :8].reshape(n, 4, 2), axis=2).max(axis=1)
+    return EdgeResult(
+        observed,
+        fit.covariance,
+        fit.seen,
+        fit.scatter,
+        fit.contrast,
+        blur,
+        moved,
+        fit.points,
+        curve,
+    )
+
+
+def _field(uv: Array, base: Array, corners: Array) -> Array:
+    """How points move when the corners do: (n, k, 2, 8) for places uv in -1 to 1.
+
+    The eight small changes of a plane's projection: an affine field, six numbers, and two of
+    perspective, (p - centre) * (g u + h v), in pixels p.
+    """
+
+    def span(places: Array, pixels: Array) -> Array:
+        one = np.ones(places.shape[:-1])
+        u, v = places[..., 0], places[..., 1]
+        centre = corners.mean(axis=1)[:, None]
+        out = np.zeros((*places.shape[:-1], 2, 8))
+        for axis in range(2):
+            out[..., axis, 3 * axis], out[..., axis, 3 * axis + 1] = one, u
+            out[..., axis, 3 * axis + 2] = v
+        # Divided by the square's size, so that all columns are alike in magnitude.
+        away = (pixels - centre) / np.ptp(corners, axis=1).max(axis=1)[:, None, None]
+        out[..., 6], out[..., 7] = away * u[..., None], away * v[..., None]
+        return out
+
+    unit = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
+    at_corners = span(np.tile(unit, (len(uv), 1, 1)), corners).reshape(-1, 8, 8)
+    return np.asarray(span(uv, base) @ np.linalg.inv(at_corners)[:, None])
+
+
+def _normals(along: Array, axis: Array) -> Array:
+    """Unit normals (n, k, 2) in the picture of the borders, towards growing u or v."""
+    run = np.where((axis == 0)[..., None], along[..., 1], along[..., 0])
+    ahead = np.where((axis == 0)[..., None], along[..., 0], along[..., 1])
+    normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
+    normal = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+    sign = np.sign(np.sum(normal * ahead, axis=-1, keepdims=True))
+    return np.asarray(normal * np.where(sign == 0, 1.0, sign))
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Grey values along normals.
+
+    Attributes:
+        grey: (n, k, t).
+        inside: (n, k) whole profile within the photo.
+        x: (n, k, t) along the normal axis, in cells from the border.
+        y: (n, k, t) across, in cells from the point.
+        slope: (n, k, 2) cells per pixel along and across.
+        rate: (n, k, 2) cells of blur per pixel of blur, along and across.
+        spacing: (n, k) pixels between samples.
+    """
+
+    grey: Array
+    inside: npt.NDArray[np.bool_]
+    x: Array
+    y: Array
+    slope: Array
+    rate: Array
+    spacing: Array
+
+
+def _read(grey: npt.NDArray[np.uint8], place: Array, normal: Array, along: Array) -> _Profiles:
+    inverse = np.linalg.inv(along + 1e-12 * np.eye(2))  # d uv / d px, (n, k, 2 uv, 2 px)
+    cells_per_px = np.einsum("nkij,nkj->nki", inverse, normal)
+    # Which of u, v the normal belongs to is decided by the larger component's border axis.
+    blur_rate = np.linalg.norm(inverse, axis=-1)
+    cell_px = 1.0 / np.maximum(np.abs(cells_per_px).max(axis=-1), 1e-9)
+    reach = np.clip(0.9 * cell_px, 1.6, 4.5)
+    spacing = 2.0 * reach / (_SAMPLES - 1)
+    t = (np.arange(_SAMPLES) - (_SAMPLES - 1) / 2.0) * spacing[..., None]
+    points = place[..., None, :] + t[..., None] * normal[..., None, :]
+    values, inside = _bilinear_read(grey, points)
+    return _Profiles(
+        values,
+        inside,
+        t * cells_per_px[..., 0, None],
+        t * cells_per_px[..., 1, None],
+        cells_per_px,
+        blur_rate,
+        spacing,
+    )
+
+
+def _bilinear_read(
+    grey: npt.NDArray[np.uint8], points: Array
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Grey values at points (..., t, 2), and whether all t of them lie inside."""
+    height, width = grey.shape
+    x, y = points[..., 0], points[..., 1]
+    inside = ((x >= 0) & (x < width - 1) & (y >= 0) & (y < height - 1)).all(axis=-1)
+    x = np.clip(np.nan_to_num(x), 0, width - 1.001)
+    y = np.clip(np.nan_to_num(y), 0, height - 1.001)
+    x0, y0 = x.astype(np.intp), y.astype(np.intp)
+    fx, fy = x - x0, y - y0
+    flat = grey.reshape(-1)
+    start = y0 * width + x0
+    top = flat[start] * (1.0 - fx) + flat[start + 1] * fx
+    start = start + width
+    low = flat[start] * (1.0 - fx) + flat[start + 1] * fx
+    return top * (1.0 - fy) + low * fy, inside
+
+
+def _pattern(profiles: _Profiles, borders: _Borders, blur: Array) -> tuple[Array, Array]:
+    """The blurred pattern S (n, k, t) along the profiles, and dS/dt per pixel."""
+    own = borders.axis == 0
+    x = np.where(own[..., None], profiles.x, profiles.y)
+    y = np.where(own[..., None], profiles.y, profiles.x) + borders.across[..., None]
+    pick = borders.axis.astype(np.intp)[..., None]
+    slope_x = np.take_along_axis(profiles.slope, pick, axis=-1)
+    slope_y = np.take_along_axis(profiles.slope, 1 - pick, axis=-1)
+    rate_x = np.take_along_axis(profiles.rate, pick, axis=-1)
+    rate_y = np.take_along_axis(profiles.rate, 1 - pick, axis=-1)
+    wide_x = np.maximum(blur[:, None, None] * rate_x, 1e-6)
+    wide_y = np.maximum(blur[:, None, None] * rate_y, 1e-6)
+    # Steps of the patch along the normal for each of three rows across: (n, k, 3 rows).
+    patch = borders.patch
+    row_value = np.zeros((3, *x.shape))
+    row_slope = np.zeros((3, *x.shape))
+    row_value += patch[..., 0, :].transpose(2, 0, 1)[..., None]
+    for i, at in enumerate((-1.0, 0.0, 1.0)):
+        z = (x - at) / wide_x
+        rise = (patch[..., i + 1, :] - patch[..., i, :]).transpose(2, 0, 1)[..., None]
+        row_value += rise * ndtr(z)
+        row_slope += rise * (np.exp(-0.5 * z * z) / 2.5066282746310002)
+    row_slope /= wide_x
+    low, high = (y + 0.5) / wide_y, (y - 0.5) / wide_y
+    below, above = ndtr(low), ndtr(high)
+    share = (1.0 - below, below - above, above)
+    value = sum(s * r for s, r in zip(share, row_value, strict=True))
+    slope = sum(s * r for s, r in zip(share, row_slope, strict=True)) * slope_x
+    bell_low = np.exp(-0.5 * low * low) / 2.5066282746310002 / wide_y
+    bell_high = np.exp(-0.5 * high * high) / 2.5066282746310002 / wide_y
+    slope = slope + slope_y * (
+        bell_low * (row_value[1] - row_value[0]) + bell_high * (row_value[2] - row_value[1])
+    )
+    return np.asarray(value), np.asarray(slope)
+
+
+@dataclass(frozen=True)
+class _Offsets:
+    """Per border point (n, k): offset px, its sigma, contrast, and whether it can be used."""
+
+    offset: Array
+    sigma: Array
+    contrast: Array
+    usable: npt.NDArray[np.bool_]
+    misfit: Array
+
+
+def _tone(shift: Array, blur: Array, cell_px: Array) -> float:
+    """The tone curve that explains the edge shifts of the photo's larger squares."""
+    large = cell_px > 4.0 * blur
+    if large.sum() < 3:
+        large = cell_px >= np.sort(cell_px)[-min(3, len(cell_px))]
+    return float(np.clip(np.median((shift / (_SHIFT_PER_TONE * blur))[large]), -0.5, 0.95))
+
+
+def _fit_profiles(
+    profiles: _Profiles, borders: _Borders, blur: Array, tone: float = 0.0
+) -> _Offsets:
+    """Least squares of level, contrast and offset in every profile (three unknowns each)."""
+    value, slope = _pattern(profiles, borders, blur)
+    if tone != 0.0:
+        slope = slope * (1.0 + tone * (1.0 - 2.0 * value))
+        value = value + tone * value * (1.0 - value)
+    samples = value.shape[-1]
+    v = value - value.mean(axis=-1, keepdims=True)
+    s = slope - slope.mean(axis=-1, keepdims=True)
+    g = profiles.grey - profiles.grey.mean(axis=-1, keepdims=True)
+    vv, ss, vs = (v * v).sum(-1), (s * s).sum(-1), (v * s).sum(-1)
+    vg, sg = (v * g).sum(-1), (s * g).sum(-1)
+    det = vv * ss - vs * vs
+    good = det > 1e-9
+    safe = np.where(good, det, 1.0)
+    contrast = (ss * vg - vs * sg) / safe
+    push = (vv * sg - vs * vg) / safe
+    left = g - contrast[..., None] * v - push[..., None] * s
+    # Samples closer than a pixel are not independent.
+    independent = np.maximum(samples * np.minimum(profiles.spacing, 1.0) - 3.0, 1.0)
+    misfit = (left * left).sum(-1) * np.minimum(profiles.spacing, 1.0)
+    noise = misfit / independent + _GREY_NOISE**2
+    strong = good & (contrast > 8.0)
+    c = np.where(strong, contrast, 1.0)
+    density = np.minimum(profiles.spacing, 1.0)
+    sigma = np.sqrt(noise * vv / safe / density) / c
+    offset = -push / c
+    usable = strong & profiles.inside & borders.real & (np.abs(offset) < 2.5)
+    return _Offsets(offset, sigma, np.where(good, contrast, 0.0), usable, (left * left).sum(-1))
+
+
+def _best_blur(profiles: _Profiles, borders: _Borders) -> Array:
+    """Blur (n,) in px with which each square's profiles are explained best."""
+    every = slice(None, None, 4)
+    some = _Profiles(*(getattr(profiles, f)[:, every] for f in profiles.__dataclass_fields__))
+    few = _Borders(*(getattr(borders, f)[:, every] for f in borders.__dataclass_fields__))
+    n = len(borders.real)
+    cost = np.empty((len(_BLURS), n))
+    for i, b in enumerate(_BLURS):
+        fit = _fit_profiles(some, few, np.full(n, b))
+        use = some.inside & few.real
+        # The trimmed mean keeps hidden borders out of the choice.
+        cost[i] = np.nanmedian(np.where(use, fit.misfit, np.nan), axis=1)
+    best = np.clip(np.argmin(cost, axis=0), 1, len(_BLURS) - 2)
+    rows = np.arange(n)
+    a, b, c = (np.log(cost[best + d, rows] + 1e-9) for d in (-1, 0, 1))
+    bend = a - 2 * b + c
+    move = np.where(np.abs(bend) > 1e-9, 0.5 * (a - c) / np.where(bend == 0, 1.0, bend), 0.0)
+    ratio = np.log(_BLURS[1] / _BLURS[0])
+    return np.asarray(np.exp(np.log(_BLURS[best]) + np.clip(move, -1, 1) * ratio))
+
+
+@dataclass(frozen=True)
+class _Fit:
+    change: Array
+    covariance: Array
+    seen: Array
+    scatter: Array
+    contrast: Array
+    points: Array
+
+
+def _fit_squares(offsets: _Offsets, borders: _Borders, field: Array, normal: Array) -> _Fit:
+    """Corner shifts and edge shift of every square from its border points, robustly."""
+    n, k = offsets.offset.shape
+    design = np.empty((n, k, 9))
+    design[..., :8] = np.einsum("nkd,nkdc->nkc", normal, field)
+    design[..., 8] = -borders.polarity
+    contrast = np.nanmedian(np.where(offsets.usable, offsets.contrast, np.nan), axis=1)
+    contrast = np.nan_to_num(contrast)
+    usable = offsets.usable & (offsets.contrast > 0.35 * contrast[:, None])
+    usable &= offsets.contrast < 2.5 * contrast[:, None]
+    weight = np.where(usable, 1.0 / (offsets.sigma**2 + 0.02**2), 0.0)
+    prior = np.diag(np.r_[np.full(8, _SHIFT_SIGMA_PX**-2.0), 1.0])
+    robust = np.ones((n, k))
+    scatter = np.full(n, 0.3)
+    for _ in range(5):
+        w = weight * robust
+        matrix = np.einsum("nki,nk,nkj->nij", design, w, design, optimize=True) + prior
+        rhs = np.einsum("nki,nk->ni", design, w * offsets.offset)
+        change = np.linalg.solve(matrix, rhs[..., None])[..., 0]
+        left = np.abs(offsets.offset - np.einsum("nki,ni->nk", design, change))
+        scatter = 1.4826 * np.nan_to_num(
+            np.nanmedian(np.where(usable, left, np.nan), axis=1), nan=1.0
+        )
+        bound = 4.0 * np.maximum(scatter, 0.03)[:, None]
+        robust = np.clip(1.0 - (left / bound) ** 2, 0.0, None) ** 2
+    agree = usable & (robust > 0.0)
+    w = weight * agree
+    chi = (w * left**2).sum(axis=1) / np.maximum(agree.sum(axis=1) - 9.0, 1.0)
+    covariance = np.linalg.inv(matrix) * np.maximum(chi, 1.0)[:, None, None]
+    covariance = covariance + _FLOOR_PX**2 * np.eye(9)
+    real = np.maximum((borders.real & True).sum(axis=1), 1)
+    return _Fit(change, covariance, agree.sum(axis=1) / real, scatter, contrast, agree.sum(axis=1))

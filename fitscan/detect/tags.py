@@ -1,0 +1,92 @@
+"""A first look for tags in a photo with OpenCV, with corners good to a third of a pixel.
+
+Pixel (0, 0) is the centre of the first pixel, as in OpenCV. Better edges, and tags that this
+look missed, are left to `edges`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.geometry.rotation import Array
+
+__all__ = ["Detections", "find_tags"]
+
+
+@dataclass(frozen=True)
+class Detections:
+    """Tags found in one photo.
+
+    Attributes:
+        ids: (n,) each id once.
+        corners_px: (n, 4, 2) top-left, top-right, bottom-right, bottom-left of the black square
+            as printed.
+        doubles: ids that were found at more than one place of the photo, and so left out.
+    """
+
+    ids: npt.NDArray[np.intp]
+    corners_px: Array
+    doubles: tuple[int, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+    def keep(self, wanted: set[int]) -> Detections:
+        """Only the wanted ids."""
+        rows = np.array([int(i) in wanted for i in self.ids], dtype=bool)
+        doubles = tuple(i for i in self.doubles if i in wanted)
+        return Detections(self.ids[rows], self.corners_px[rows], doubles)
+
+
+def find_tags(grey: npt.NDArray[np.uint8], smallest_px: float = 16.0) -> Detections:
+    """Find tags of the family 36h11.
+
+    Args:
+        grey: (h, w) in the sensor's orientation.
+        smallest_px: side of the smallest square that is looked for.
+    """
+    import cv2
+
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = 5
+    settings.adaptiveThreshWinSizeMax = 29
+    settings.adaptiveThreshWinSizeStep = 12
+    settings.minMarkerPerimeterRate = 4.0 * smallest_px / max(grey.shape)
+    settings.polygonalApproxAccuracyRate = 0.05
+    settings.minMarkerDistanceRate = 0.02
+    # The family's ids differ in at least 11 of 36 bits; two wrong ones can still be corrected
+    # without mistaking clutter for a tag. OpenCV 5 would allow five.
+    settings.errorCorrectionRate = 2.0 / max(dictionary.maxCorrectionBits, 1)
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    detector = cv2.aruco.ArucoDetector(dictionary, settings)
+    corners, ids, _ = detector.detectMarkers(grey)
+    # OpenCV 4 says None when it finds nothing, OpenCV 5 an empty array.
+    flat = np.zeros(0, np.intp) if not len(corners) else np.asarray(ids).reshape(-1).astype(np.intp)
+    if len(flat) == 0:
+        return Detections(flat, np.zeros((0, 4, 2)))
+    quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
+    counted = Counter(flat.tolist())
+    doubles = tuple(sorted(i for i, n in counted.items() if n > 1))
+    single = np.array([counted[i] == 1 for i in flat.tolist()], dtype=bool)
+    refined = np.stack([_refine(grey, q) for q in quads[single]]) if single.any() else quads[:0]
+    return Detections(flat[single], refined.astype(np.float64), doubles)
+
+
+def _refine(grey: npt.NDArray[np.uint8], quad: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Sub-pixel corners; the window stays inside the outer cell so that no code bit joins in."""
+    import cv2
+
+    sides = np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1)
+    half = int(np.clip(0.7 * sides.min() / 8.0, 1, 5))
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.01)
+    corners = np.ascontiguousarray(quad.reshape(-1, 1, 2))
+    out = cv2.cornerSubPix(grey, corners, (half, half), (-1, -1), criteria)
+    moved = np.asarray(out, dtype=np.float32).reshape(4, 2)
+    far = np.linalg.norm(moved - quad, axis=1) > half + 1.0
+    moved[far] = quad[far]
+    return moved

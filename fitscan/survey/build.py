@@ -1,0 +1,228 @@
+"""From a shoot to a survey: look, place, adjust, measure on the model, adjust again, sum up.
+
+Each step is a module of its own (`start`, `network`, `measure`, `clean`, `quality`); this one
+only keeps their order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from fitscan.detect.tags import Detections
+from fitscan.errors import DataError
+from fitscan.lens.model import Lens
+from fitscan.markers.kit import Kit
+from fitscan.markers.layout import Layout
+from fitscan.photos.identity import CameraIdentity
+from fitscan.survey.clean import Cleaned, clean
+from fitscan.survey.look import Looked, look_at, measure_all
+from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.network import Network, SquareObservations, corner_observations
+from fitscan.survey.priors import Priors
+from fitscan.survey.quality import Told, sum_up
+from fitscan.survey.start import Placement, groups_of_photos, place
+from fitscan.survey.state import State
+from fitscan.survey.survey import Survey
+
+__all__ = ["CameraPrior", "Progress", "build_survey"]
+
+Progress = Callable[[str, int, int], None]
+"""Called with a sentence, how many are done, and how many there are."""
+
+_CORNER_SIGMA_PX = 0.4
+"""Sub-pixel corners of phone photos, cuffs included, before the edge shift is modelled."""
+
+
+@dataclass(frozen=True)
+class CameraPrior:
+    """The lens before the shoot.
+
+    Attributes:
+        lens, covariance: estimate and (9, 9) covariance.
+        identity: of the camera.
+        source: "camera file" or "photos' EXIF".
+    """
+
+    lens: Lens
+    covariance: np.ndarray
+    identity: CameraIdentity
+    source: str
+
+
+def build_survey(
+    name: str,
+    photos: list[Path],
+    refused: dict[Path, str],
+    kit: Kit,
+    camera: CameraPrior,
+    *,
+    priors: Priors | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Survey:
+    """Solve a shoot.
+
+    Args:
+        name: of the shoot.
+        photos: files of one camera.
+        refused: files already left out (another phone, a damaged file), with the reason.
+        kit: what is printed.
+        camera: prior of the lens.
+        priors: of the nuisances.
+        workers: processes for the photos; all cores if None.
+        progress: told what happens.
+
+    Raises:
+        DataError: no tags, too few photos, or groups of photos that share no marker.
+    """
+    tell = progress or (lambda sentence, done, total: None)
+    looked = look_at(photos, set(kit.tag_ids), workers, tell)
+    told = Told(list(looked.dropped), {**refused, **looked.refused})
+    doubles = {d for f in looked.found for d in f.doubles}
+    found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
+    tell("Placing photos and markers", 0, 1)
+    rows, placement = _placed(looked, found, kit, camera.lens, told)
+    network = Network.of(
+        kit,
+        [looked.paths[i].name for i in rows],
+        _twice_seen(found, rows, placement, kit),
+        camera.lens,
+        camera.covariance,
+        priors or Priors(),
+    )
+    state, given = _first_observations(network, placement, found, rows)
+    tell("Adjusting corners", 0, 1)
+    cleaned = clean(network, state, given, rounds=3)
+    looked = looked.only(rows)
+    found = [found[i] for i in rows]
+    cleaned, measured, given = _measure_on_model(
+        network, cleaned, looked, found, doubles, workers, tell
+    )
+    return sum_up(name, network, cleaned, given, looked, measured, camera, told, tell)
+
+
+def _placed(
+    looked: Looked, found: list[Detections], kit: Kit, lens: Lens, told: Told
+) -> tuple[list[int], Placement]:
+    """Start values; photos that do not connect are told, groups that do not are an error."""
+    layout = Layout.of(kit)
+    seen = [{layout.tags[int(t)].marker_id for t in f.ids} for f in found]
+    if not any(seen):
+        raise DataError(
+            "No tag of the kit was found in any photo",
+            str(looked.folder),
+            "check that the kit belongs to these photos, and that the tags are sharp and lit",
+        )
+    for i, markers in enumerate(seen):
+        if not markers:
+            told.refused[looked.paths[i]] = "no tag of the kit was found in it"
+    usable = [i for i in range(len(seen)) if seen[i]]
+    if len(usable) < 2:
+        raise DataError(
+            f"Only one photo shows tags ({looked.paths[usable[0]].name})",
+            str(looked.folder),
+            "take at least two photos from different places, better eight or more",
+        )
+    groups = [[usable[k] for k in g] for g in groups_of_photos([seen[i] for i in usable])]
+    apart = [g for g in groups[1:] if len(g) > 1]
+    if apart or len(groups[0]) < 2:
+        named = "; ".join(
+            ", ".join(looked.paths[i].name for i in g[:4]) + (" ..." if len(g) > 4 else "")
+            for g in groups[:4]
+        )
+        raise DataError(
+            f"The photos fall into {len(groups)} groups that share no marker: {named}",
+            str(looked.folder),
+            "add photos that show markers of two groups together",
+        )
+    for g in groups[1:]:
+        told.refused[looked.paths[g[0]]] = "it shares no marker with the other photos"
+    placement = place(found, [lens] * len(found), layout)
+    rows = sorted(placement.photos)
+    for i in groups[0]:
+        if i not in placement.photos:
+            told.refused[looked.paths[i]] = (
+                "its position could not be found: too few markers are known in it"
+            )
+    if len(rows) < 2:
+        raise DataError(
+            "The photos could not be placed against each other",
+            str(looked.folder),
+            "add photos that show four or more markers each, from different sides",
+        )
+    return rows, placement
+
+
+def _twice_seen(
+    found: list[Detections], rows: list[int], placement: Placement, kit: Kit
+) -> list[int]:
+    """Placed markers that at least two placed photos show, in the kit's order."""
+    layout = Layout.of(kit)
+    count = dict.fromkeys(layout.markers, 0)
+    for i in rows:
+        for m in {layout.tags[int(t)].marker_id for t in found[i].ids}:
+            count[m] += 1
+    return [m for m in layout.markers if m in placement.markers and count[m] >= 2]
+
+
+def _first_observations(
+    network: Network, placement: Placement, found: list[Detections], rows: list[int]
+) -> tuple[State, SquareObservations]:
+    ids: list[int] = []
+    photos: list[int] = []
+    corners = []
+    known = network.marker_row
+    for row, i in enumerate(rows):
+        for tag_id, quad in zip(found[i].ids.tolist(), found[i].corners_px, strict=True):
+            if network.layout.tags[tag_id].marker_id in known:
+                ids.append(tag_id)
+                photos.append(row)
+                corners.append(quad)
+    geometry = network.geometry(ids, photos)
+    quads = np.array(corners)
+    state = network.start(placement, rows)
+    given = corner_observations(geometry, quads, _CORNER_SIGMA_PX, np.zeros(len(ids)))
+    return state, given
+
+
+def _measure_on_model(
+    network: Network,
+    cleaned: Cleaned,
+    looked: Looked,
+    found: list[Detections],
+    doubles: set[int],
+    workers: int | None,
+    tell: Progress,
+) -> tuple[Cleaned, list[PhotoMeasurement], SquareObservations]:
+    """Two rounds of edges on the model: the first finds, the second refines."""
+    measured: list[PhotoMeasurement] = []
+    given = cleaned.seen
+    for number in (1, 2):
+        values = cleaned.solution.values
+        measured = measure_all(
+            network, values, looked, found, doubles, measured, workers, tell, number
+        )
+        given = _observations(network, measured)
+        tell("Adjusting edges", number - 1, 2)
+        cleaned = clean(network, cleaned.state, given)
+    tell("Adjusting edges", 2, 2)
+    return cleaned, measured, given
+
+
+def _observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:
+    ids = [int(t) for m in measured for t in m.tag_ids]
+    photos = [row for row, m in enumerate(measured) for _ in m.tag_ids]
+    geometry = network.geometry(ids, photos)
+    covariance = np.concatenate([m.covariance for m in measured])
+    whitening = np.linalg.inv(np.linalg.cholesky(covariance))
+    return SquareObservations(
+        geometry,
+        np.concatenate([m.observed for m in measured]),
+        whitening,
+        np.concatenate([m.px_per_mm for m in measured]),
+        np.full(len(ids), 9, dtype=np.intp),
+    )

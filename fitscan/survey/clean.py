@@ -1,0 +1,144 @@
+"""Adjust, test, leave out what contradicts the rest, and scale the corners' spread.
+
+What is measured comes from `measure`; who is told what was left out is `build`'s business.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.solve import Solution
+from fitscan.adjust.statistics import BlockTest, Covariance, block_test
+from fitscan.geometry.rotation import Array
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.state import State
+from fitscan.survey.tag_block import TagBlock
+
+__all__ = ["Cleaned", "clean"]
+
+_ROUNDS = 12
+_FACTOR_FLOOR = 0.05
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """An adjustment without contradictions.
+
+    Attributes:
+        state: the estimate.
+        seen: squares kept, with their scaled standard deviations.
+        bad: (n,) of the squares given, which were left out.
+        solution, covariance: of the last adjustment, plain least squares.
+        tests: of its blocks of squares.
+        factors: by how much the standard deviations of flat and cuff squares were scaled.
+    """
+
+    state: State
+    seen: SquareObservations
+    bad: npt.NDArray[np.bool_]
+    solution: Solution
+    covariance: Covariance
+    tests: tuple[BlockTest, ...]
+    factors: tuple[float, float]
+
+
+def clean(
+    network: Network, state: State, given: SquareObservations, *, rounds: int = _ROUNDS
+) -> Cleaned:
+    """Adjust and leave out squares until no test trips (Baarda 1968, iterated data snooping).
+
+    In each round every marker and every photo loses at most its worst square, because one wrong
+    square makes its neighbours look wrong too. The standard deviations of flat and of cuff
+    squares are scaled to their own residuals (one variance component each).
+    """
+    keep = np.ones(len(given), dtype=bool)
+    factors = np.ones(2)
+    robust: float | None = 1.8
+    solution = network.solve(state, given, robust=robust)
+    for number in range(rounds):
+        seen = _scaled(given.take(keep), factors)
+        solution = network.solve(State.of(solution.values), seen, robust=robust)
+        covariance = network.covariance(solution)
+        tests = _tests(covariance)
+        old = factors
+        factors = factors * _variance_ratio(solution, tests, seen)
+        ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
+        worst = _worst_of_each(seen, ratio)
+        if not worst.any() and robust is None and np.allclose(factors, old, rtol=0.03):
+            break
+        if not worst.any():
+            robust = None
+        if number < rounds - 1:
+            places = np.flatnonzero(keep)
+            keep[places[worst]] = False
+    return Cleaned(
+        State.of(solution.values), seen, ~keep, solution, covariance, tests,
+        (float(old[0]), float(old[1])),
+    )  # fmt: skip
+
+
+def _kind(seen: SquareObservations) -> npt.NDArray[np.intp]:
+    return (seen.geometry.cuff >= 0).astype(np.intp)
+
+
+def _scaled(seen: SquareObservations, factors: Array) -> SquareObservations:
+    whitening = seen.whitening / factors[_kind(seen)][:, None, None]
+    return SquareObservations(seen.geometry, seen.observed, whitening, seen.px_per_mm, seen.rank)
+
+
+def _tests(covariance: Covariance) -> tuple[BlockTest, ...]:
+    blocks = covariance.solution.blocks
+    return tuple(block_test(covariance, i) for i, b in enumerate(blocks) if isinstance(b, TagBlock))
+
+
+def _rows_by_block(seen: SquareObservations) -> list[npt.NDArray[np.intp]]:
+    """Rows of the squares in the order of the network's blocks."""
+    kind = _kind(seen)
+    rows = [np.flatnonzero(kind == k) for k in (0, 1)]
+    return [r for r in rows if len(r)]
+
+
+def _excess(seen: SquareObservations, tests: tuple[BlockTest, ...]) -> Array:
+    """Test statistic over its critical value, in the order of `seen`."""
+    out = np.zeros(len(seen))
+    for rows, test in zip(_rows_by_block(seen), tests, strict=True):
+        out[rows] = test.statistic / test.critical
+    return out
+
+
+def _variance_ratio(
+    solution: Solution, tests: tuple[BlockTest, ...], seen: SquareObservations
+) -> Array:
+    """Factor (2,) by which the standard deviations of flat and cuff squares are off."""
+    out = np.ones(2)
+    kind = _kind(seen)
+    numbers = [i for i, b in enumerate(solution.blocks) if isinstance(b, TagBlock)]
+    for rows, number, test in zip(_rows_by_block(seen), numbers, tests, strict=True):
+        linear, weight = solution.linears[number], solution.weights[number]
+        total = float((weight[:, None] * linear.residual**2).sum())
+        redundancy = float((weight * test.redundancy).sum())
+        if redundancy > 20.0:
+            out[kind[rows[0]]] = max(np.sqrt(total / redundancy), _FACTOR_FLOOR)
+    return out
+
+
+def _worst_of_each(seen: SquareObservations, ratio: Array) -> npt.NDArray[np.bool_]:
+    """Squares over the bound that are the worst of their photo and of their marker."""
+    out = np.zeros(len(seen), dtype=bool)
+    taken_photos: set[int] = set()
+    taken_markers: set[int] = set()
+    for i in np.argsort(-ratio):
+        if ratio[i] <= 1.0:
+            break
+        photo, marker = int(seen.geometry.photo[i]), int(seen.geometry.marker[i])
+        shadow = photo in taken_photos or marker in taken_markers
+        # A gross error may be dropped beside another one: it cannot be its shadow.
+        if shadow and ratio[i] < 25.0:
+            continue
+        out[i] = True
+        taken_photos.add(photo)
+        taken_markers.add(marker)
+    return out

@@ -1,0 +1,184 @@
+"""Work on the photos themselves, several at a time: the first look, and the measuring on the model.
+
+What the findings mean is left to `build` and `clean`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from fitscan.adjust.problem import Values
+from fitscan.detect.tags import Detections, find_tags
+from fitscan.errors import FitscanError
+from fitscan.photos.read import read_photo
+from fitscan.survey.measure import PhotoMeasurement, measure_photo
+from fitscan.survey.network import Network
+from fitscan.survey.survey import Dropped
+from fitscan.survey.tag_block import TagGeometry
+
+__all__ = ["Looked", "look_at", "measure_all", "run_all"]
+
+Tell = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What the first look found.
+
+    Attributes:
+        folder: of the photos.
+        paths: photos that could be read.
+        found: per photo, tags of the kit.
+        sha256, orientation: per photo.
+        refused: photos that could not be read, with the reason.
+        dropped: doubles and unknown ids.
+        unknown: ids that are not in the kit, with the photos that show them.
+    """
+
+    folder: Path
+    paths: tuple[Path, ...]
+    found: tuple[Detections, ...]
+    sha256: tuple[str, ...]
+    orientation: tuple[int, ...]
+    refused: dict[Path, str]
+    dropped: tuple[Dropped, ...]
+    unknown: dict[int, tuple[str, ...]]
+
+    def only(self, rows: list[int]) -> Looked:
+        """Some of the photos."""
+        return replace(
+            self,
+            paths=tuple(self.paths[i] for i in rows),
+            found=tuple(self.found[i] for i in rows),
+            sha256=tuple(self.sha256[i] for i in rows),
+            orientation=tuple(self.orientation[i] for i in rows),
+        )
+
+
+def run_all(
+    function: Callable[..., Any],
+    calls: list[tuple[Any, ...]],
+    workers: int | None,
+    tell: Tell,
+    sentence: str,
+) -> list[Any]:
+    """Call `function` with each of `calls` in worker processes (joblib), in order."""
+    from joblib import Parallel, cpu_count, delayed
+
+    jobs = max(1, min(workers or cpu_count(), len(calls)))
+    tell(sentence, 0, len(calls))
+    out: list[Any] = []
+    pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
+    for result in pool(delayed(function)(*call) for call in calls):
+        out.append(result)
+        tell(sentence, len(out), len(calls))
+    return out
+
+
+def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell) -> Looked:
+    """Read every photo and find tags in it.
+
+    Args:
+        paths: photos.
+        wanted: ids of the kit.
+        workers: processes.
+        tell: progress.
+    """
+    results = run_all(_look, [(p,) for p in paths], workers, tell, "Looking for tags")
+    keep: list[tuple[Path, str, int, Detections]] = []
+    refused: dict[Path, str] = {}
+    dropped: list[Dropped] = []
+    unknown: dict[int, list[str]] = {}
+    for path, result in zip(paths, results, strict=True):
+        if isinstance(result, str):
+            refused[path] = result
+            continue
+        sha256, orientation, found = result
+        for tag_id in sorted(set(found.ids.tolist()) - wanted):
+            unknown.setdefault(tag_id, []).append(path.name)
+        found = found.keep(wanted)
+        for tag_id in found.doubles:
+            reason = "it is at two places of this photo: printed twice, or a reflection"
+            dropped.append(Dropped(path.name, tag_id, reason))
+        keep.append((path, sha256, orientation, found))
+    folder = paths[0].parent if paths else Path()
+    return Looked(
+        folder,
+        tuple(k[0] for k in keep),
+        tuple(k[3] for k in keep),
+        tuple(k[1] for k in keep),
+        tuple(k[2] for k in keep),
+        refused,
+        tuple(dropped),
+        {k: tuple(v) for k, v in unknown.items()},
+    )
+
+
+def _look(path: Path) -> tuple[str, int, Detections] | str:
+    _one_thread()
+    try:
+        photo = read_photo(path)
+    except FitscanError as error:
+        return error.what
+    return photo.sha256, photo.orientation, find_tags(photo.grey)
+
+
+def measure_all(
+    network: Network,
+    values: Values,
+    looked: Looked,
+    found: list[Detections],
+    doubles: set[int],
+    before: list[PhotoMeasurement],
+    workers: int | None,
+    tell: Tell,
+    number: int,
+) -> list[PhotoMeasurement]:
+    """Measure the expected squares of every photo on the model.
+
+    Args:
+        network: unknowns of the shoot.
+        values: the survey so far.
+        looked: photos of the network.
+        found: the first look, photo by photo.
+        doubles: ids that are left alone.
+        before: an earlier round's measurements, or an empty list.
+        workers: processes.
+        tell: progress.
+        number: of the round, for the progress sentence.
+    """
+    ids = [t for m in network.markers for t in network.layout.markers[m]]
+    calls = []
+    for row, path in enumerate(looked.paths):
+        seen = frozenset(found[row].ids.tolist())
+        tone, passes = None, 3
+        if before:
+            tone, passes = before[row].tone, 2
+        geometry = network.geometry(ids, [row] * len(ids))
+        calls.append((path, geometry, values, seen, frozenset(doubles), tone, passes))
+    sentence = f"Measuring edges, round {number} of 2"
+    return run_all(_measure, calls, workers, tell, sentence)
+
+
+def _measure(
+    path: Path,
+    geometry: TagGeometry,
+    values: Values,
+    found: frozenset[int],
+    doubles: frozenset[int],
+    tone: float | None,
+    passes: int,
+) -> PhotoMeasurement:
+    _one_thread()
+    grey = read_photo(path).grey
+    return measure_photo(grey, geometry, values, found, doubles=doubles, tone=tone, passes=passes)
+
+
+def _one_thread() -> None:
+    """OpenCV's own threads only get in the way of one process per core."""
+    import cv2
+
+    cv2.setNumThreads(1)

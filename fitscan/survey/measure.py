@@ -1,0 +1,192 @@
+"""Measure, in one photo, every square that the survey says should be there.
+
+Tags that the first look missed are found here too: a square is accepted only when its own code's
+borders are where the survey puts them. Reading the borders is left to `fitscan.detect.edges`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.problem import IntArray, Values
+from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.geometry.rotation import Array
+from fitscan.markers.family import CELLS
+from fitscan.markers.layout import CORNERS
+from fitscan.survey.tag_block import TagGeometry, predict, predict_pixels
+
+__all__ = ["Acceptance", "PhotoMeasurement", "expected_squares", "measure_photo"]
+
+
+@dataclass(frozen=True)
+class Acceptance:
+    """When a square counts as seen.
+
+    Attributes:
+        smallest_px: shortest predicted side.
+        steepest_cos: cosine of the steepest view of the ink.
+        seen_if_found: share of borders that must agree when the first look found the tag.
+        seen_if_sought: the same when it did not: the code must read as a whole.
+        scatter_px: largest scatter of the borders.
+        contrast: smallest difference of black and white, grey levels.
+        moved_share, moved_px: largest distance from the prediction, as a share of the side and
+            at least in pixels; a sought tag gets half.
+    """
+
+    smallest_px: float = 14.0
+    steepest_cos: float = 0.34
+    seen_if_found: float = 0.45
+    seen_if_sought: float = 0.7
+    scatter_px: float = 0.3
+    contrast: float = 14.0
+    moved_share: float = 0.08
+    moved_px: float = 2.0
+
+
+@dataclass(frozen=True)
+class PhotoMeasurement:
+    """Accepted squares of one photo.
+
+    Attributes:
+        tag_ids: (n,).
+        observed, covariance: (n, 9), (n, 9, 9), see `EdgeResult`.
+        px_per_mm: (n,).
+        sought: (n,) accepted although the first look had not found them.
+        expected: ids that should be visible.
+        tone: of the photo.
+        blur_px: (n,).
+    """
+
+    tag_ids: IntArray
+    observed: Array
+    covariance: Array
+    px_per_mm: Array
+    sought: npt.NDArray[np.bool_]
+    expected: tuple[int, ...]
+    tone: float
+    blur_px: Array
+
+
+def expected_squares(
+    geometry: TagGeometry, values: Values, size: tuple[int, int], rule: Acceptance
+) -> npt.NDArray[np.bool_]:
+    """Which squares (all flat or all on cuffs) should be visible: in frame, facing, big enough.
+
+    Args:
+        geometry: candidate squares.
+        values: of the state.
+        size: (width, height) of the photo in px.
+        rule: when a square counts.
+    """
+    if len(geometry) == 0:
+        return np.zeros(0, dtype=bool)
+    corners = CORNERS * geometry.side_mm[:, None, None]
+    p = predict(geometry, corners, values)
+    # The distortion polynomial folds back far outside the frame: look at the straight ray first.
+    straight = np.abs(p.x_in_cam[..., :2] / np.maximum(p.x_in_cam[..., 2:], 1.0))
+    lens = values["lens"][0]
+    limit = 0.62 * np.array(size) / lens[0]
+    margin = 3.0
+    inside = np.all((p.pixels > margin) & (p.pixels < np.array(size) - 1.0 - margin), axis=(1, 2))
+    inside &= np.all(straight < limit, axis=(1, 2)) & np.all(p.x_in_cam[..., 2] > 50.0, axis=1)
+    side = np.linalg.norm(p.pixels - np.roll(p.pixels, 1, axis=1), axis=2)
+    # The height of a steeply seen square is what its cells have to be told apart by.
+    area = 0.5 * np.abs(np.cross(p.pixels[:, 2] - p.pixels[:, 0], p.pixels[:, 3] - p.pixels[:, 1]))
+    height = area / np.maximum(side.max(axis=1), 1e-9)
+    big = (side.min(axis=1) > 0.6 * rule.smallest_px) & (height > 0.6 * rule.smallest_px)
+    big &= side.max(axis=1) > rule.smallest_px
+    return np.asarray(inside & big & (p.facing > rule.steepest_cos).all(axis=1))
+
+
+def measure_photo(
+    grey: npt.NDArray[np.uint8],
+    geometry: TagGeometry,
+    values: Values,
+    found: frozenset[int],
+    *,
+    doubles: frozenset[int] = frozenset(),
+    tone: float | None = None,
+    passes: int = 3,
+    rule: Acceptance | None = None,
+) -> PhotoMeasurement:
+    """Measure every expected square of one photo.
+
+    Args:
+        grey: (h, w).
+        geometry: all squares of the network, with this photo's row.
+        values: of the state.
+        found: ids that the first look found.
+        doubles: ids that stand at two places of this photo: left alone.
+        tone: of the photo, if known from an earlier round.
+        passes: see `measure_edges`.
+        rule: when a square counts.
+    """
+    rule = rule or Acceptance()
+    size = (grey.shape[1], grey.shape[0])
+    results: list[tuple[TagGeometry, EdgeResult, npt.NDArray[np.bool_]]] = []
+    expected: list[int] = []
+    for on_cuff in (False, True):
+        part = geometry.take((geometry.cuff >= 0) == on_cuff)
+        part = part.take(np.array([int(t) not in doubles for t in part.tag_id], dtype=bool))
+        part = part.take(expected_squares(part, values, size, rule))
+        expected += part.tag_id.tolist()
+        if len(part) == 0:
+            continue
+        mm_per_cell = part.side_mm / CELLS
+
+        def project(uv: Array, part: TagGeometry = part, mm_per_cell: Array = mm_per_cell) -> Array:
+            return predict_pixels(part, uv * mm_per_cell[:, None, None], values)
+
+        edges = measure_edges(grey, part.tag_id.tolist(), project, passes=passes, tone=tone)
+        tone = edges.tone
+        results.append((part, edges, _accepted(part, edges, found, rule)))
+    return _together(results, found, tuple(expected), tone if tone is not None else 0.0)
+
+
+def _accepted(
+    part: TagGeometry, edges: EdgeResult, found: frozenset[int], rule: Acceptance
+) -> npt.NDArray[np.bool_]:
+    known = np.array([int(t) in found for t in part.tag_id], dtype=bool)
+    needed = np.where(known, rule.seen_if_found, rule.seen_if_sought)
+    corners = edges.observed[:, :8].reshape(-1, 4, 2)
+    side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
+    reach = np.maximum(rule.moved_share * side, rule.moved_px) * np.where(known, 1.0, 0.5)
+    return np.asarray(
+        (edges.seen >= needed)
+        & (edges.scatter_px <= rule.scatter_px)
+        & (edges.contrast >= rule.contrast)
+        & (edges.moved_px <= reach)
+        & (edges.points >= 40)
+    )
+
+
+def _together(
+    results: list[tuple[TagGeometry, EdgeResult, npt.NDArray[np.bool_]]],
+    found: frozenset[int],
+    expected: tuple[int, ...],
+    tone: float,
+) -> PhotoMeasurement:
+    ids, observed, covariance, scale, blur = [], [], [], [], []
+    for part, edges, good in results:
+        corners = edges.observed[good, :8].reshape(-1, 4, 2)
+        side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
+        ids.append(part.tag_id[good])
+        observed.append(edges.observed[good])
+        covariance.append(edges.covariance[good])
+        scale.append(side / part.side_mm[good])
+        blur.append(edges.blur_px[good])
+    if not results:
+        none = np.zeros(0)
+        return PhotoMeasurement(
+            np.zeros(0, dtype=np.intp), np.zeros((0, 9)), np.zeros((0, 9, 9)), none,
+            np.zeros(0, dtype=bool), expected, tone, none,
+        )  # fmt: skip
+    tag_ids = np.concatenate(ids)
+    sought = np.array([int(t) not in found for t in tag_ids], dtype=bool)
+    return PhotoMeasurement(
+        tag_ids, np.concatenate(observed), np.concatenate(covariance), np.concatenate(scale),
+        sought, expected, tone, np.concatenate(blur),
+    )  # fmt: skip

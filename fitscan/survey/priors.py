@@ -1,0 +1,70 @@
+"""What is known before the photos speak: standard deviations of the nuisances.
+
+Each can be switched off by an infinite or a tiny sigma; what they act on is in `state`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitscan.adjust.problem import IntArray, Linear, Part, Values
+from fitscan.geometry.rotation import Array
+from fitscan.survey.state import PHOTO
+
+__all__ = ["PhotoPrior", "Priors"]
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Standard deviations (one sigma) of the nuisances.
+
+    Attributes:
+        focal_factor: logarithm of a photo's focal factor. Autofocus and stabilisation breathe by
+            about 0.1 % (common practice, no source).
+        principal_point_px: shift of a photo's principal point by stabilisation.
+        edge_shift_px: of a photo's black edges.
+        printer: scale across and along, when the kit does not say (an office printer is within
+            0.5 %; common practice, no source).
+        printer_measured: the same when the kit's [printer] says (0.1 mm over 150 mm).
+        ink_mm: growth of black per edge.
+        skew: wrap of a cuff, rad.
+        radius_mm: of a cuff's ink about od/2 + paper.
+        pitch: spread of a cuff's columns, 1.
+    """
+
+    focal_factor: float = 0.001
+    principal_point_px: float = 0.7
+    edge_shift_px: float = 1.0
+    printer: float = 0.005
+    printer_measured: float = 0.0007
+    ink_mm: float = 0.05
+    skew: float = 0.01
+    radius_mm: float = 0.1
+    pitch: float = 0.005
+
+
+@dataclass(frozen=True)
+class PhotoPrior:
+    """Prior of the four nuisances of every photo: zero with the given sigmas (4,)."""
+
+    count: int
+    sigma: Array
+    name: str = "photo nuisances"
+    robust: float | None = None
+
+    @property
+    def rank(self) -> IntArray:
+        """Four residuals each."""
+        return np.full(self.count, 4, dtype=np.intp)
+
+    def residual(self, values: Values) -> Array:
+        """Whitened residuals (n, 4)."""
+        return np.asarray(values["photo"][:, 12:16] / self.sigma)
+
+    def linearise(self, values: Values) -> Linear:
+        """Residuals and Jacobians."""
+        jacobian = np.zeros((self.count, 4, PHOTO))
+        jacobian[:, np.arange(4), 6 + np.arange(4)] = 1.0 / self.sigma
+        return Linear(self.residual(values), (Part("photo", np.arange(self.count), jacobian),))

@@ -1,0 +1,272 @@
+"""Sum a finished adjustment up: the survey with its frame, its quality, and what would help.
+
+Nothing is adjusted here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from fitscan.adjust.statistics import block_test
+from fitscan.geometry.rigid import Rigid
+from fitscan.geometry.rotation import Array, nearest_rotation
+from fitscan.lens.model import Lens
+from fitscan.survey.clean import Cleaned
+from fitscan.survey.look import Looked
+from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.rule_block import RuleBlock
+from fitscan.survey.state import State, rigid_of
+from fitscan.survey.survey import Dropped, PhotoEntry, Quality, RuleCheck, Survey
+from fitscan.survey.tag_block import TagBlock
+
+if TYPE_CHECKING:
+    from fitscan.survey.build import CameraPrior
+
+__all__ = ["SCALE_WARNING", "Told", "sum_up"]
+
+SCALE_WARNING = (
+    "No rule was measured: all lengths rest on the printed size of the markers, "
+    "which is only good to about 0.5 to 1 percent"
+)
+
+_MOVED_SHARE = 0.4
+
+
+@dataclass
+class Told:
+    """What the steps had to leave out so far: observations, and photos with their reason."""
+
+    dropped: list[Dropped]
+    refused: dict[Path, str]
+
+
+def sum_up(
+    name: str,
+    network: Network,
+    cleaned: Cleaned,
+    given: SquareObservations,
+    looked: Looked,
+    measured: list[PhotoMeasurement],
+    camera: CameraPrior,
+    told: Told,
+    tell: Callable[[str, int, int], None],
+) -> Survey:
+    """Make the survey."""
+    tell("Summing up", 0, 1)
+    state = cleaned.state
+    seen = cleaned.seen
+    sights = _sights(network, seen)
+    kept = [i for i, n in enumerate(sights) if n >= 2]
+    for i, n in enumerate(sights):
+        if n < 2:
+            told.dropped.append(Dropped("", network.markers[i], _why_lost(network, i, given)))
+    new_from_old = _frame(network, state, looked)
+    poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
+    order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
+    turn = np.kron(np.eye(2 * len(kept)), new_from_old.rotation)
+    covariance = turn @ order @ turn.T
+    told.dropped.extend(_dropped_squares(network, cleaned, given))
+    quality = _quality(network, cleaned, looked, measured, camera, told, sights)
+    forms = {
+        m: (float(f[0]), float(f[1]), float(f[2]))
+        for m, f in zip(network.cuffs, state.form, strict=True)
+        if network.marker_row[m] in kept
+    }
+    return Survey(
+        name,
+        network.kit,
+        camera.identity,
+        Lens(state.lens[0].copy(), camera.lens.width_px, camera.lens.height_px),
+        tuple(network.markers[i] for i in kept),
+        poses,
+        0.5 * (covariance + covariance.T),
+        forms,
+        _photos(network, state, seen, looked, told, new_from_old),
+        tuple(sights[i] for i in kept),
+        quality,
+    )
+
+
+def _sights(network: Network, seen: SquareObservations) -> list[int]:
+    """In how many photos each marker was measured."""
+    pairs = {
+        (int(m), int(p)) for m, p in zip(seen.geometry.marker, seen.geometry.photo, strict=True)
+    }
+    count = [0] * len(network.markers)
+    for m, _ in pairs:
+        count[m] += 1
+    return count
+
+
+def _why_lost(network: Network, row: int, given: SquareObservations) -> str:
+    if np.sum(given.geometry.marker == row) >= 3:
+        return "it contradicts itself between photos: it moved during the shoot, or is there twice"
+    return "it was measured in fewer than two photos"
+
+
+def _frame(network: Network, state: State, looked: Looked) -> Rigid:
+    """A frame people can read: origin at the markers' centroid, z up as the phone was held."""
+    up = np.zeros(3)
+    # Where the top of the upright photo lies in the sensor's picture, by EXIF orientation.
+    tops = {1: (0.0, -1.0), 3: (0.0, 1.0), 6: (-1.0, 0.0), 8: (1.0, 0.0)}
+    for row, orientation in zip(state.photo, looked.orientation, strict=True):
+        top = tops.get(orientation, (0.0, -1.0))
+        up += rigid_of(row).rotation.T @ np.array([*top, 0.0])
+    centres = state.marker[:, 9:12]
+    middle = centres.mean(axis=0)
+    z = up / max(float(np.linalg.norm(up)), 1e-9)
+    spread = centres - middle
+    flat = spread - np.outer(spread @ z, z)
+    x = np.linalg.svd(flat, full_matrices=False)[2][0]
+    x = x - (x @ z) * z
+    rotation = nearest_rotation(np.stack([x, np.cross(z, x), z]))
+    return Rigid(rotation, -rotation @ middle)
+
+
+def _dropped_squares(
+    network: Network, cleaned: Cleaned, given: SquareObservations
+) -> list[Dropped]:
+    out = []
+    bad_rows = np.flatnonzero(cleaned.bad)
+    for marker in np.unique(given.geometry.marker[bad_rows]):
+        rows = bad_rows[given.geometry.marker[bad_rows] == marker]
+        share = len(rows) / max(int(np.sum(given.geometry.marker == marker)), 1)
+        for i in rows:
+            reason = "its borders contradict the other photos: half hidden, blurred or lifted"
+            if share > _MOVED_SHARE:
+                reason = "it contradicts the other photos often: it may have moved, or lie twice"
+            photo = network.photos[int(given.geometry.photo[i])]
+            out.append(Dropped(photo, int(given.geometry.tag_id[i]), reason))
+    return out
+
+
+def _corner_residuals(cleaned: Cleaned) -> tuple[Array, Array]:
+    """Corner residuals (n, 8) px, and the photo rows (n,) they belong to."""
+    residuals, photos = [], []
+    for block in cleaned.solution.blocks:
+        if isinstance(block, TagBlock):
+            residuals.append(block.misfit(cleaned.solution.values)[:, :8])
+            photos.append(block.geometry.photo)
+    return np.concatenate(residuals), np.concatenate(photos)
+
+
+def _photos(
+    network: Network,
+    state: State,
+    seen: SquareObservations,
+    looked: Looked,
+    told: Told,
+    new_from_old: Rigid,
+) -> tuple[PhotoEntry, ...]:
+    entries = []
+    for row, path in enumerate(looked.paths):
+        mine = seen.geometry.photo == row
+        tags = tuple(sorted(int(t) for t in seen.geometry.tag_id[mine]))
+        values = state.photo[row]
+        entries.append(
+            PhotoEntry(
+                path.name,
+                looked.sha256[row],
+                None,
+                tags,
+                0.0,
+                rigid_of(values) @ new_from_old.inverse(),
+                float(np.exp(values[12])),
+                (float(values[14]), float(values[15])),
+                looked.orientation[row],
+            )
+        )
+    for path, reason in told.refused.items():
+        entries.append(PhotoEntry(path.name, "", reason))
+    return tuple(sorted(entries, key=lambda e: e.name))
+
+
+def _scale_u(covariance: Array, centres: Array) -> float:
+    """Relative standard uncertainty of all lengths: of the size of the cloud of centres."""
+    away = centres - centres.mean(axis=0)
+    n = len(centres)
+    blocks = covariance.reshape(n, 6, n, 6)[:, 3:, :, 3:]
+    return float(np.sqrt(np.einsum("ia,iajb,jb->", away, blocks, away)) / (away**2).sum())
+
+
+def _quality(
+    network: Network,
+    cleaned: Cleaned,
+    looked: Looked,
+    measured: list[PhotoMeasurement],
+    camera: CameraPrior,
+    told: Told,
+    sights: list[int],
+) -> Quality:
+    residuals, _ = _corner_residuals(cleaned)
+    rules = _rules(network, cleaned)
+    state = cleaned.state
+    printer_u = np.sqrt(np.diag(cleaned.covariance.of("printer")))
+    warnings = []
+    if not rules:
+        warnings.append(SCALE_WARNING)
+    for d in sorted({d.tag_id for d in told.dropped if "two places" in d.reason}):
+        warnings.append(f"Tag {d} is there twice and was left out: print another id")
+    if looked.unknown:
+        ids = ", ".join(str(i) for i in sorted(looked.unknown)[:8])
+        warnings.append(f"Ids that the kit does not know were ignored: {ids}")
+    return Quality(
+        squares=len(cleaned.seen),
+        sought=int(sum(int(m.sought.sum()) for m in measured)),
+        expected=sum(len(m.expected) for m in measured),
+        redundancy=cleaned.covariance.redundancy,
+        rms_px=float(np.sqrt(np.mean(residuals**2))),
+        flat_factor=cleaned.factors[0],
+        cuff_factor=cleaned.factors[1],
+        scale_source="rules" if rules else "printed size",
+        scale_u=_scale_u(cleaned.covariance.of("marker"), state.marker[:, 9:12]),
+        lens_source=camera.source,
+        printer=(float(state.printer[0, 0]), float(state.printer[0, 1])),
+        printer_u=(float(printer_u[0]), float(printer_u[1])),
+        ink_mm=float(state.ink[0, 0]),
+        rules=rules,
+        dropped=tuple(told.dropped),
+        warnings=tuple(warnings),
+        advice=_advice(network, sights, bool(rules)),
+    )
+
+
+def _rules(network: Network, cleaned: Cleaned) -> tuple[RuleCheck, ...]:
+    number = next(
+        (i for i, b in enumerate(cleaned.solution.blocks) if isinstance(b, RuleBlock)), None
+    )
+    if number is None:
+        return ()
+    block = cleaned.solution.blocks[number]
+    assert isinstance(block, RuleBlock)
+    test = block_test(cleaned.covariance, number)
+    out = []
+    for i, u in enumerate(block.u_mm):
+        ends = block.ends[i]
+        r = float(np.clip(test.redundancy[i], 0.0, 1.0))
+        smallest = float(test.smallest[i] * u) if r > 0.01 else None
+        difference = float(cleaned.solution.linears[number].residual[i, 0] * u)
+        ids = (network.markers[int(ends[0])], network.markers[int(ends[1])])
+        out.append(RuleCheck(ids, float(block.length_mm[i]), float(u), difference, r, smallest))
+    return tuple(out)
+
+
+def _advice(network: Network, sights: list[int], has_rules: bool) -> tuple[str, ...]:
+    out = []
+    if not has_rules:
+        out.append(
+            "Lay two tags at a measured distance into the scene and enter it as a rule: "
+            "it gives every length its true scale"
+        )
+    names = {c.first_id: f"cuff {c.first_id} on the {c.tube}" for c in network.kit.cuff}
+    few = sorted((n, m) for n, m in zip(sights, network.markers, strict=True) if n <= 3)
+    for n, m in few[:5]:
+        what = names.get(m, f"tag {m}")
+        out.append(f"{what[0].upper()}{what[1:]} was measured in only {n} photos: add one or two")
+    return tuple(out)

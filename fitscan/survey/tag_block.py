@@ -1,0 +1,255 @@
+"""Observed tags as residual blocks: a square's four corners and its edge shift.
+
+Measuring them in the photo is left to `fitscan.detect`.
+
+One observation is one printed square in one photo: nine numbers, the pixels of its four corners
+and the edge shift of its black edges (px, positive when black shrinks), with a whitening matrix
+(9, 9) that may be short of rank: a corner detector sees corners that the edge shift has moved and
+says nothing else, edges on both sides of black tell them apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.problem import IntArray, Linear, Part, Values
+from fitscan.geometry.rotation import Array, skew
+from fitscan.lens.model import project, project_pixels
+from fitscan.markers.layout import CORNERS, Layout, cuff_points, flat_points
+
+__all__ = ["TagBlock", "TagGeometry", "predict", "predict_pixels"]
+
+
+@dataclass(frozen=True)
+class TagGeometry:
+    """n squares: which photo and marker each belongs to, and where it lies on its marker.
+
+    Attributes:
+        tag_id: (n,).
+        photo, marker: (n,) rows of the state.
+        cuff: (n,) row of the state's forms, or -1 for a flat tag.
+        side_mm: (n,).
+        place: (n, 3) radius, angle, z of `CuffPlace`; zeros for a flat tag.
+    """
+
+    tag_id: IntArray
+    photo: IntArray
+    marker: IntArray
+    cuff: IntArray
+    side_mm: Array
+    place: Array
+
+    def __len__(self) -> int:
+        return len(self.tag_id)
+
+    def take(self, rows: npt.NDArray[np.bool_] | IntArray) -> TagGeometry:
+        """Some of the squares."""
+        return TagGeometry(
+            self.tag_id[rows],
+            self.photo[rows],
+            self.marker[rows],
+            self.cuff[rows],
+            self.side_mm[rows],
+            self.place[rows],
+        )
+
+    @staticmethod
+    def of(
+        layout: Layout,
+        tag_ids: list[int],
+        photos: list[int],
+        marker_row: dict[int, int],
+        cuff_row: dict[int, int],
+    ) -> TagGeometry:
+        """Look the squares up in a layout."""
+        tags = [layout.tags[t] for t in tag_ids]
+        place = [
+            (t.cuff.radius_mm, t.cuff.angle_rad, t.cuff.z_mm) if t.cuff else (0.0, 0.0, 0.0)
+            for t in tags
+        ]
+        return TagGeometry(
+            np.array(tag_ids, dtype=np.intp),
+            np.array(photos, dtype=np.intp),
+            np.array([marker_row[t.marker_id] for t in tags], dtype=np.intp),
+            np.array([cuff_row.get(t.marker_id, -1) for t in tags], dtype=np.intp),
+            np.array([t.side_mm for t in tags], dtype=np.float64),
+            np.array(place, dtype=np.float64).reshape(-1, 3),
+        )
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Projected points of n squares, k points each, with what the Jacobians need.
+
+    Attributes:
+        pixels: (n, k, 2).
+        facing: (n, k) cosine between the ink's outward normal and the ray to the camera.
+        by_cam: (n, k, 2, 3) d pixels / d x_in_cam.
+        by_lens: (n, k, 2, 10) d pixels / d (lens, log focal factor).
+        x_in_marker, x_in_cam: (n, k, 3).
+        by_print: (n, k, 3, 2) or (n, k, 3, 5): d x_in_marker / d (printer, form).
+    """
+
+    pixels: Array
+    facing: Array
+    by_cam: Array
+    by_lens: Array
+    x_in_marker: Array
+    x_in_cam: Array
+    by_print: Array
+
+
+def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
+    """Project places uv_mm (n, k, 2) of squares that are all flat or all on cuffs.
+
+    Raises:
+        ValueError: flat tags and cuffs are mixed (a mistake of the caller).
+    """
+    n = len(uv_mm)
+    x, by_print = _on_marker(geometry, uv_mm, values)
+    outward = _outward(geometry, x)
+    marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
+    turn_m = marker[:, :9].reshape(n, 3, 3)
+    turn_p = photo[:, :9].reshape(n, 3, 3)
+    in_world = x @ turn_m.transpose(0, 2, 1) + marker[:, None, 9:12]
+    in_cam = in_world @ turn_p.transpose(0, 2, 1) + photo[:, None, 9:12]
+    pixels, by_cam, by_lens = project(in_cam, values["lens"][0], photo[:, None, 12])
+    pixels = pixels + photo[:, None, 14:16]
+    normal = outward @ (turn_p @ turn_m).transpose(0, 2, 1)
+    ray = in_cam / np.linalg.norm(in_cam, axis=-1, keepdims=True)
+    facing = -np.sum(normal * ray, axis=-1)
+    return Prediction(pixels, facing, by_cam, by_lens, x, in_cam, by_print)
+
+
+def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
+    """Pixels (n, k, 2) as `predict` gives them, without the derivatives; for image work."""
+    x, _ = _on_marker(geometry, uv_mm, values)
+    n = len(x)
+    marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
+    turn_m, turn_p = marker[:, :9].reshape(n, 3, 3), photo[:, :9].reshape(n, 3, 3)
+    turn = turn_p @ turn_m
+    shift = (turn_p @ marker[:, 9:12, None])[..., 0] + photo[:, 9:12]
+    in_cam = x @ turn.transpose(0, 2, 1) + shift[:, None]
+    pixels = project_pixels(in_cam, values["lens"][0], photo[:, None, 12])
+    return pixels + photo[:, None, 14:16]
+
+
+def _on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
+    """Points (n, k, 3) in the markers' frames and their derivatives by printer and form."""
+    on_cuff = geometry.cuff >= 0
+    scale = values["printer"][0]
+    if len(geometry) and on_cuff.all():
+        return cuff_points(uv_mm, geometry.place, scale, values["form"][geometry.cuff])
+    if on_cuff.any():
+        raise ValueError("flat tags and cuffs cannot share a block")
+    return flat_points(uv_mm, scale)
+
+
+def _outward(geometry: TagGeometry, x: Array) -> Array:
+    """Unit normals (n, k, 3) of the ink in the markers' frames."""
+    if len(geometry) and (geometry.cuff >= 0).all():
+        radial = x * np.array([1.0, 1.0, 0.0])
+        return np.asarray(radial / np.linalg.norm(radial, axis=-1, keepdims=True))
+    return np.broadcast_to(np.array([0.0, 0.0, 1.0]), x.shape)
+
+
+@dataclass(frozen=True)
+class TagBlock:
+    """Observed squares, all flat or all on cuffs.
+
+    Attributes:
+        name: for messages.
+        geometry: which squares.
+        observed: (n, 9): corner pixels x, y of top-left, top-right, bottom-right, bottom-left,
+            then the edge shift.
+        whitening: (n, 9, 9).
+        px_per_mm: (n,) size of a millimetre there, for the ink's growth.
+        rank: (n,).
+        robust: Huber bound, see `fitscan.adjust.problem.Block`.
+    """
+
+    name: str
+    geometry: TagGeometry
+    observed: Array
+    whitening: Array
+    px_per_mm: Array
+    rank: IntArray
+    robust: float | None = 1.8
+
+    def take(self, rows: npt.NDArray[np.bool_]) -> TagBlock:
+        """Some of the observations."""
+        return replace(
+            self,
+            geometry=self.geometry.take(rows),
+            observed=self.observed[rows],
+            whitening=self.whitening[rows],
+            px_per_mm=self.px_per_mm[rows],
+            rank=self.rank[rows],
+        )
+
+    def _corners(self) -> Array:
+        return CORNERS * self.geometry.side_mm[:, None, None]
+
+    def _misfit(self, prediction: Prediction, values: Values) -> Array:
+        n = len(self.geometry)
+        shift = values["photo"][self.geometry.photo, 13] - values["ink"][0, 0] * self.px_per_mm
+        model = np.concatenate([prediction.pixels.reshape(n, 8), shift[:, None]], axis=1)
+        return np.asarray(model - self.observed)
+
+    def misfit(self, values: Values) -> Array:
+        """Model less observation (n, 9) in px, not whitened."""
+        return self._misfit(predict(self.geometry, self._corners(), values), values)
+
+    def residual(self, values: Values) -> Array:
+        """Whitened residuals (n, 9); infinite when a corner falls behind its camera."""
+        prediction = predict(self.geometry, self._corners(), values)
+        out = np.asarray(np.einsum("nij,nj->ni", self.whitening, self._misfit(prediction, values)))
+        behind = (prediction.x_in_cam[..., 2] <= 1.0).any(axis=1)
+        out[behind] = np.inf
+        return out
+
+    def linearise(self, values: Values) -> Linear:
+        """Residuals and Jacobians by photo, marker, lens, printer, ink and form."""
+        g = self.geometry
+        n = len(g)
+        p = predict(g, self._corners(), values)
+        marker, photo = values["marker"][g.marker], values["photo"][g.photo]
+        turn_m = marker[:, None, :9].reshape(n, 1, 3, 3)
+        turn_p = photo[:, None, :9].reshape(n, 1, 3, 3)
+        by_world = p.by_cam @ turn_p
+        arm_m = p.x_in_marker @ turn_m[:, 0].transpose(0, 2, 1)
+        arm_p = p.x_in_cam - photo[:, None, 9:12]
+        by_marker = np.concatenate([-by_world @ skew(arm_m), by_world], axis=-1)
+        by_photo = np.zeros((n, 4, 2, 10))
+        by_photo[..., :3] = -p.by_cam @ skew(arm_p)
+        by_photo[..., 3:6] = p.by_cam
+        by_photo[..., 6] = p.by_lens[..., 9]
+        by_photo[..., 0, 8] = by_photo[..., 1, 9] = 1.0
+        by_print = by_world @ turn_m @ p.by_print
+        edge_by_photo = np.zeros(10)
+        edge_by_photo[7] = 1.0
+        white = self.whitening
+
+        def part(group: str, index: IntArray, corners: Array, edge: Array | None) -> Part:
+            k = corners.shape[-1]
+            full = np.zeros((n, 9, k))
+            full[:, :8] = corners.reshape(n, 8, k)
+            if edge is not None:
+                full[:, 8] = edge
+            return Part(group, index, white @ full)
+
+        zero = np.zeros(n, dtype=np.intp)
+        parts = [
+            part("photo", g.photo, by_photo, edge_by_photo),
+            part("marker", g.marker, by_marker, None),
+            part("lens", zero, p.by_lens[..., :9], None),
+            part("printer", zero, by_print[..., :2], None),
+            part("ink", zero, np.zeros((n, 4, 2, 1)), -self.px_per_mm[:, None]),
+        ]
+        if n and (g.cuff >= 0).all():
+            parts.append(part("form", g.cuff, by_print[..., 2:], None))
+        residual = np.einsum("nij,nj->ni", white, self._misfit(p, values))
+        return Linear(residual, tuple(parts))
