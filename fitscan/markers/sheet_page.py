@@ -125,6 +125,11 @@ class Page:
     landscape: bool
     cards: tuple[Placed, ...] = ()
 
+    @property
+    def _gap(self) -> float:
+        """White below the heading; a page without advice (the board's) needs every millimetre."""
+        return GAP_MM if self.advice else GAP_MM / 2.0
+
     def frame(self, form: Format) -> Frame:
         """Where cards may lie, between heading, rulers and cautions."""
         # A printer that prints 0.99 of the drawing shows a drawing of 1/0.99 of the paper.
@@ -133,7 +138,7 @@ class Page:
             for mm, s in zip(form.size_mm(self.landscape), form.scale(self.landscape), strict=True)
         )
         foot = CAUTION_BAND_MM + RULER_BAND_MM + (NOTE_BAND_MM if self.note else 0.0)
-        head = HEADING_MM + LINE_MM * len(self.advice) + GAP_MM
+        head = HEADING_MM + LINE_MM * len(self.advice) + self._gap
         left = MARGIN_MM + RULER_SIDE_MM + (LABEL_SIDE_MM if self.landscape else 0.0)
         return Frame(left, MARGIN_MM + foot, width - MARGIN_MM, height - MARGIN_MM - head)
 
@@ -151,7 +156,7 @@ class Page:
             placed.card.draw(ink, placed.x, placed.y)
 
     def _draw_heading(self, ink: Ink, frame: Frame, ident: str) -> None:
-        y = frame.top + LINE_MM * len(self.advice) + GAP_MM + 0.4
+        y = frame.top + LINE_MM * len(self.advice) + self._gap + 0.4
         room = frame.right - MARGIN_MM
         ink.text(MARGIN_MM, y, self.heading, size=3.6, bold=True, room=room * 0.68)
         ink.text(frame.right, y, ident, size=2.6, side="right", room=room * 0.3)
