@@ -68,7 +68,7 @@ def _other_phone(a: CameraIdentity, b: CameraIdentity) -> str | None:
     if known == other:
         return None
     if other == (None, None):
-        return f"it does not say which phone took it, the others are by {a.phone}"
+        return f"it does not say which phone took it, and {a.phone} is expected"
     if known == (None, None):
         return f"it was taken by {b.phone}, the others do not name their phone"
     return f"it was taken by {b.phone}, not by {a.phone}"
