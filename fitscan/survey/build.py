@@ -7,17 +7,16 @@ only keeps their order.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError
+from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import Layout
-from fitscan.photos.identity import CameraIdentity
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
@@ -28,7 +27,7 @@ from fitscan.survey.start import Placement, groups_of_photos, place
 from fitscan.survey.state import State
 from fitscan.survey.survey import Survey
 
-__all__ = ["CameraPrior", "Progress", "build_survey"]
+__all__ = ["Progress", "build_survey"]
 
 Progress = Callable[[str, int, int], None]
 """Called with a sentence, how many are done, and how many there are."""
@@ -37,28 +36,12 @@ _CORNER_SIGMA_PX = 0.4
 """Sub-pixel corners of phone photos, cuffs included, before the edge shift is modelled."""
 
 
-@dataclass(frozen=True)
-class CameraPrior:
-    """The lens before the shoot.
-
-    Attributes:
-        lens, covariance: estimate and (9, 9) covariance.
-        identity: of the camera.
-        source: "camera file" or "photos' EXIF".
-    """
-
-    lens: Lens
-    covariance: np.ndarray
-    identity: CameraIdentity
-    source: str
-
-
 def build_survey(
     name: str,
     photos: list[Path],
     refused: dict[Path, str],
     kit: Kit,
-    camera: CameraPrior,
+    camera: LensPrior,
     *,
     priors: Priors | None = None,
     workers: int | None = None,

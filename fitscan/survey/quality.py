@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fitscan.adjust.statistics import block_test
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
+from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned
 from fitscan.survey.look import Looked
@@ -24,9 +24,6 @@ from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, PhotoEntry, Quality, RuleCheck, Survey
 from fitscan.survey.tag_block import TagBlock
-
-if TYPE_CHECKING:
-    from fitscan.survey.build import CameraPrior
 
 __all__ = ["SCALE_WARNING", "Told", "sum_up"]
 
@@ -53,7 +50,7 @@ def sum_up(
     given: SquareObservations,
     looked: Looked,
     measured: list[PhotoMeasurement],
-    camera: CameraPrior,
+    camera: LensPrior,
     told: Told,
     tell: Callable[[str, int, int], None],
 ) -> Survey:
@@ -200,7 +197,7 @@ def _quality(
     cleaned: Cleaned,
     looked: Looked,
     measured: list[PhotoMeasurement],
-    camera: CameraPrior,
+    camera: LensPrior,
     told: Told,
     sights: list[int],
 ) -> Quality:
@@ -226,7 +223,7 @@ def _quality(
         cuff_factor=cleaned.factors[1],
         scale_source="rules" if rules else "printed size",
         scale_u=_scale_u(cleaned.covariance.of("marker"), state.marker[:, 9:12]),
-        lens_source=camera.source,
+        lens_source="camera file" if camera.source == "calibration" else "photos' EXIF",
         printer=(float(state.printer[0, 0]), float(state.printer[0, 1])),
         printer_u=(float(printer_u[0]), float(printer_u[1])),
         ink_mm=float(state.ink[0, 0]),

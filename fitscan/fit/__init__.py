@@ -1,0 +1,1 @@
+"""Comparisons of surveys, each with its uncertainty: alignment on a part, recheck, gap, verdict."""

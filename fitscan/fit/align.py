@@ -1,0 +1,202 @@
+"""Two surveys brought together on the markers of one part, with a test for markers that moved.
+
+Which comparison follows is left to `recheck` and `gap`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.stats import chi2
+
+from fitscan.errors import DataError
+from fitscan.geometry.align import align_points
+from fitscan.geometry.rigid import Rigid
+from fitscan.geometry.rotation import Array, skew
+from fitscan.survey.survey import Survey
+
+__all__ = [
+    "ALPHA",
+    "Alignment",
+    "MovedMarker",
+    "align",
+    "centre_covariance",
+    "difference_covariance",
+    "motion_rows",
+]
+
+ALPHA = 0.01
+"""False alarm rate of the congruency test over all markers of a part."""
+
+
+@dataclass(frozen=True)
+class MovedMarker:
+    """A marker that does not fit the others between two surveys.
+
+    Attributes:
+        marker_id: which.
+        shift_mm: (3,) how far it moved against the others, in frame a.
+        expanded_mm: expanded uncertainty (k = 2) of the shift's length.
+    """
+
+    marker_id: int
+    shift_mm: Array
+    expanded_mm: float
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Survey b seen from survey a.
+
+    Attributes:
+        a_from_b: transform.
+        used: markers that stayed, in order.
+        moved: markers that did not.
+        statistic, critical: of the congruency test over the markers that stayed.
+    """
+
+    a_from_b: Rigid
+    used: tuple[int, ...]
+    moved: tuple[MovedMarker, ...]
+    statistic: float
+    critical: float
+
+
+def motion_rows(points: Array) -> Array:
+    """d points / d tangent (3 n, 6) of a rigid motion about the frame's origin."""
+    rows = np.zeros((len(points), 3, 6))
+    rows[:, :, :3] = -skew(points)
+    rows[:, :, 3:] = np.eye(3)
+    return rows.reshape(-1, 6)
+
+
+def centre_covariance(survey: Survey, markers: list[int], turn: Array) -> Array:
+    """Joint covariance (3 n, 3 n) of centres, turned by a rotation (3, 3)."""
+    n = len(markers)
+    joint = survey.joint(markers).reshape(n, 6, n, 6)[:, 3:, :, 3:]
+    return np.asarray(
+        np.einsum("ab,ibjc,dc->iajd", turn, joint, turn, optimize=True).reshape(3 * n, 3 * n)
+    )
+
+
+def align(a: Survey, b: Survey, part: str) -> Alignment:
+    """Align b to a on the markers of a part that both surveys have.
+
+    Generalised least squares with both joint covariances. Then the congruency test of deformation
+    surveying (global chi squared test, and the worst marker is taken out until it passes; Caspary,
+    "Concepts of network and deformation analysis", 1987, from memory).
+
+    Raises:
+        DataError: fewer than three common markers, or they lie on one line, or fewer than three
+            agree with each other.
+    """
+    common = [m for m in a.of_part(part) if b.has(m)]
+    if len(common) < 3:
+        raise DataError(
+            f"Only {len(common)} markers of the part {part!r} are in both surveys",
+            f"{a.frame} and {b.frame}",
+            f"photograph at least three, better six, of the {part}'s markers in both shoots",
+        )
+    x_a = np.array([a.poses[a.row(m)].translation for m in common])
+    x_b = np.array([b.poses[b.row(m)].translation for m in common])
+    a_from_b = _robust_start(x_a, x_b)
+    keep = list(range(len(common)))
+    while True:
+        a_from_b, statistic = _least_squares(a, b, common, keep, x_a, x_b, a_from_b)
+        critical = float(chi2.isf(ALPHA, 3 * len(keep) - 6)) if len(keep) > 2 else 0.0
+        if len(keep) <= 3 or statistic <= critical:
+            break
+        without = [
+            _least_squares(a, b, common, [k for k in keep if k != i], x_a, x_b, a_from_b)[1]
+            for i in keep
+        ]
+        keep.pop(int(np.argmin(without)))
+    if statistic > critical:
+        raise DataError(
+            f"The markers of the part {part!r} do not agree between the two surveys",
+            f"{a.frame} and {b.frame}",
+            "most of them moved: stick markers where nothing touches them, and record again",
+        )
+    used = tuple(common[i] for i in keep)
+    moved = _moved(a, b, common, keep, x_a, x_b, a_from_b)
+    return Alignment(a_from_b, used, moved, statistic, critical)
+
+
+def _robust_start(x_a: Array, x_b: Array) -> Rigid:
+    """A first alignment that one or two moved markers cannot spoil: drop the worst third."""
+    keep = np.arange(len(x_a))
+    out = align_points(x_b, x_a, with_scale=False).b_from_a
+    for _ in range(3):
+        miss = np.linalg.norm(out.apply(x_b) - x_a, axis=1)
+        keep = np.sort(np.argsort(miss)[: max(3, int(np.ceil(0.67 * len(x_a))))])
+        try:
+            out = align_points(x_b[keep], x_a[keep], with_scale=False).b_from_a
+        except DataError:
+            break
+    return out
+
+
+def _least_squares(
+    a: Survey,
+    b: Survey,
+    common: list[int],
+    keep: list[int],
+    x_a: Array,
+    x_b: Array,
+    start: Rigid,
+) -> tuple[Rigid, float]:
+    """Aligned transform and the weighted square sum of what is left."""
+    markers = [common[i] for i in keep]
+    out, statistic = start, 0.0
+    for _ in range(3):
+        seen = out.apply(x_b[keep])
+        rows = motion_rows(seen - out.translation)
+        covariance = difference_covariance(a, b, markers, out, rows)
+        difference = (x_a[keep] - seen).reshape(-1)
+        factor = cho_factor(covariance)
+        weighted = cho_solve(factor, rows)
+        step = np.linalg.solve(rows.T @ weighted, weighted.T @ difference)
+        left = difference - rows @ step
+        statistic = float(left @ cho_solve(factor, left))
+        out = out.step(np.asarray(step, dtype=np.float64))
+    return out, statistic
+
+
+def difference_covariance(
+    a: Survey, b: Survey, markers: list[int], a_from_b: Rigid, rows: Array
+) -> Array:
+    """Covariance (3 n, 3 n) of centres in a less centres in b, both in frame a.
+
+    Free networks know nothing of their own place: adding any amount of rigid motion (rows, 6)
+    changes no comparison but keeps the matrix regular.
+    """
+    turn = a_from_b.rotation
+    total = centre_covariance(a, markers, np.eye(3)) + centre_covariance(b, markers, turn)
+    size = np.linalg.norm(rows, axis=0)
+    free = rows / size * np.sqrt(len(rows))
+    tiny = 1e-10 * np.eye(len(total))
+    return np.asarray(total + np.mean(np.diag(total)) * free @ free.T + tiny)
+
+
+def _moved(
+    a: Survey,
+    b: Survey,
+    common: list[int],
+    keep: list[int],
+    x_a: Array,
+    x_b: Array,
+    a_from_b: Rigid,
+) -> tuple[MovedMarker, ...]:
+    out = []
+    for i in range(len(common)):
+        if i not in keep:
+            shift = a_from_b.apply(x_b[i]) - x_a[i]
+            covariance = centre_covariance(a, [common[i]], np.eye(3)) + centre_covariance(
+                b, [common[i]], a_from_b.rotation
+            )
+            size = max(float(np.linalg.norm(shift)), 1e-12)
+            u = float(np.sqrt(shift @ covariance @ shift) / size)
+            out.append(MovedMarker(common[i], shift, 2.0 * u))
+    return tuple(out)

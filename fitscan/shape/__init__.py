@@ -1,0 +1,1 @@
+"""Shapes of the trade from surveys: tubes' straights, the car's axes."""

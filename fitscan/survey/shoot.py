@@ -1,0 +1,75 @@
+"""A folder of photos to a survey: which photos belong, which lens they had, then `build`.
+
+The one function that the command line and others call for a survey.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fitscan.errors import DataError, FitscanError
+from fitscan.lens.camera_file import CameraFile
+from fitscan.lens.match import lens_for
+from fitscan.markers.kit import Kit
+from fitscan.photos.read import PhotoHeader, read_header
+from fitscan.photos.shoot import copies_among, list_photos
+from fitscan.survey.build import Progress, build_survey
+from fitscan.survey.priors import Priors
+from fitscan.survey.survey import Survey
+
+__all__ = ["survey_folder"]
+
+
+def survey_folder(
+    folder: Path,
+    kit: Kit,
+    camera: CameraFile | None = None,
+    *,
+    priors: Priors | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Survey:
+    """Survey a shoot.
+
+    Args:
+        folder: with the photos of one shoot.
+        kit: what is printed.
+        camera: from `fitscan calibrate`, or None to start from the photos' EXIF.
+        priors: of the nuisances.
+        workers: processes for the photos; all cores if None.
+        progress: told what happens.
+
+    Raises:
+        InputError: no photos, or none by the calibrated camera.
+        DataError: the photos cannot give a survey; the message says what would help.
+    """
+    refused: dict[Path, str] = {}
+    headers: list[PhotoHeader] = []
+    paths = list_photos(folder)
+    copies = copies_among(paths)
+    for path in paths:
+        if path in copies:
+            refused[path] = f"it is the same file as {copies[path].name}"
+            continue
+        try:
+            headers.append(read_header(path))
+        except FitscanError as error:
+            refused[path] = error.what
+    if not headers:
+        reason = next(iter(refused.values()), "there are none")
+        raise DataError(
+            f"No photo of this shoot can be used: {reason}", str(folder), "take the photos again"
+        )
+    match = lens_for([h.identity for h in headers], camera)
+    for i, reason in match.refused.items():
+        refused[headers[i].path] = reason
+    return build_survey(
+        folder.resolve().name,
+        [headers[i].path for i in match.used],
+        refused,
+        kit,
+        match.prior,
+        priors=priors,
+        workers=workers,
+        progress=progress,
+    )
