@@ -478,7 +478,8 @@ def _result(judge: _Judge, fit: _Fit, verdicts: tuple[PhotoVerdict, ...]) -> Cal
         raise _flat_photos(verdicts)
     if coverage.radius < 0.5 or coverage.share < 0.25:
         raise _refused(
-            f"The board was seen in {100 * coverage.share:.0f} % of the frame only",
+            f"The board was seen in {100 * coverage.share:.0f} % of the frame and reached only "
+            f"{100 * coverage.radius:.0f} % of the way into its corners",
             "add photos in which it reaches into each corner of the frame",
             verdicts,
         )

@@ -106,8 +106,7 @@ def main_camera(identities: Sequence[CameraIdentity]) -> tuple[int, dict[int, st
     Returns:
         index of a photo by it that states most of itself; and per foreign photo the reason.
     """
-    if not identities:
-        raise InputError("There are no photos", "", "give photos of one phone")
+    _need_photos(identities)
 
     def stated(i: int) -> int:
         return sum(value is not None for value in vars(identities[i]).values())
@@ -142,13 +141,13 @@ def lens_for(
         main, refused = main_camera(identities)
         prior = guess_from_identity(identities[main])
         return LensMatch(prior, _rest(identities, refused), refused)
+    _need_photos(identities)
     identity = camera.identity.identity()
     reasons = {i: same_camera(identity, b) for i, b in enumerate(identities)}
     refused = {i: reason for i, reason in reasons.items() if reason is not None}
     if len(refused) == len(identities):
-        _, reason = next(iter(refused.items()), (0, "there are none"))
         raise InputError(
-            f"No photo belongs to the calibrated camera; of the first one, {reason}",
+            f"No photo belongs to the calibrated camera: of the first one, {refused[0]}",
             identity.phone,
             "give the camera file of the phone that took the photos, or calibrate it",
         )
@@ -156,6 +155,11 @@ def lens_for(
     covariance[0, 0] += (session_sigma * camera.lens.f_px) ** 2
     prior = LensPrior(camera.lens_model(), covariance, identity, "calibration")
     return LensMatch(prior, _rest(identities, refused), refused)
+
+
+def _need_photos(identities: Sequence[CameraIdentity]) -> None:
+    if not identities:
+        raise InputError("There are no photos", "", "give photos of one phone")
 
 
 def _rest(identities: Sequence[CameraIdentity], refused: dict[int, str]) -> tuple[int, ...]:
