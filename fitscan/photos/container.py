@@ -50,6 +50,7 @@ class Container:
         width_px, height_px: of the stored pixels.
         exif: the block of EXIF, starting at its TIFF header or at "Exif", or None.
         picture_at: offset of the first byte of the compressed picture (JPEG only, else 0).
+        progressive: a JPEG that holds the whole picture coarsely before it holds it finely.
     """
 
     kind: Kind
@@ -57,6 +58,7 @@ class Container:
     height_px: int
     exif: bytes | None
     picture_at: int = 0
+    progressive: bool = False
 
 
 def photo_kind(head: bytes, path: Path) -> Kind:
@@ -154,6 +156,7 @@ def _scan_jpeg(stream: BinaryIO, path: Path) -> Container:
     stream.seek(2)
     exif: bytes | None = None
     size: tuple[int, int] | None = None
+    progressive = False
     for _ in range(_MAX_SEGMENTS):
         code = _next_marker(stream, path)
         if code in (0x01, *range(0xD0, 0xD8)):  # markers without content
@@ -164,11 +167,13 @@ def _scan_jpeg(stream: BinaryIO, path: Path) -> Container:
         if code == 0xDA:
             if size is None:
                 break
-            return Container("jpeg", size[0], size[1], exif, stream.tell() + length)
+            picture_at = stream.tell() + length
+            return Container("jpeg", size[0], size[1], exif, picture_at, progressive)
         start = stream.tell()
         if 0xC0 <= code <= 0xCF and code not in (0xC4, 0xC8, 0xCC):
             height, width = struct.unpack(">xHH", stream.read(5))
             size = (width, height)
+            progressive = code in (0xC2, 0xC6, 0xCA, 0xCE)
         elif code == 0xE1 and exif is None:
             content = stream.read(length)
             exif = content if content.startswith(b"Exif\x00\x00") else None

@@ -153,7 +153,7 @@ def _decode(data: bytes, path: Path, *, colour: bool) -> tuple[Container, npt.ND
     pixels = _cv_pixels(data, colour=colour)
     if pixels is None or pixels.shape[:2] != (container.height_px, container.width_px):
         raise _undecodable(path)
-    if kind == "jpeg" and _fill_shows(data, container, pixels, colour=colour):
+    if kind == "jpeg" and _fill_shows(data, container, pixels):
         raise PhotoProblem(
             "This photo is damaged, its lower part is missing", path, "copy it from the phone again"
         )
@@ -180,26 +180,28 @@ def _luminance(rgb: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def _fill_shows(
-    data: bytes, container: Container, pixels: npt.NDArray[np.uint8], *, colour: bool
-) -> bool:
+def _fill_shows(data: bytes, container: Container, pixels: npt.NDArray[np.uint8]) -> bool:
     """Whether the decoder ran out of data above the last rows and filled them with one grey.
 
     A flat strip alone proves nothing: it may be a dark floor. But where data ran out, taking a
-    few more bytes off the end changes pixels above the strip, and a real strip keeps them.
+    few more bytes off the end changes pixels above the strip, and a real strip keeps them. The
+    bytes may be colour, so colours are compared; they blur over two rows. A progressive file has
+    no such strip: what is missing there is sharpness.
     """
     height = len(pixels)
-    if height < 64 or pixels[-16:].min() != pixels[-16:].max():
+    if container.progressive or height < 64:
+        return False
+    if pixels[-16:].min() != pixels[-16:].max():
         return False
     end = data.find(b"\xff\xd9", container.picture_at)
-    shorter = _cv_pixels(data[: end - _TAIL] + data[end:], colour=colour)
-    if shorter is None or shorter.shape != pixels.shape:
+    whole = _cv_pixels(data, colour=True)
+    shorter = _cv_pixels(data[: end - _TAIL] + data[end:], colour=True)
+    if whole is None or shorter is None or shorter.shape != whole.shape:
         return False
-    flat = pixels.reshape(height, -1)
-    level = flat[-1, 0]
-    first_flat = height - int(np.argmin(np.append(np.all(flat[::-1] == level, axis=1), False)))
-    changed = np.flatnonzero(np.any(flat != shorter.reshape(height, -1), axis=1))
-    return len(changed) > 0 and int(changed[0]) < first_flat
+    flat = np.all(pixels.reshape(height, -1) == pixels[-1].ravel()[0], axis=1)
+    first_flat = height - int(np.argmin(np.append(flat[::-1], False)))
+    changed = np.flatnonzero(np.any((whole != shorter).reshape(height, -1), axis=1))
+    return len(changed) > 0 and int(changed[0]) < first_flat - 4
 
 
 def _header(path: Path, container: Container) -> PhotoHeader:

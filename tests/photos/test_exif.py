@@ -11,7 +11,7 @@ def block(main: dict[int, object], detail: dict[int, object]) -> bytes:
     exif = Image.Exif()
     for tag, value in main.items():
         exif[tag] = value
-    exif.get_ifd(0x8769).update(detail)
+    exif[0x8769] = detail
     return exif.tobytes()
 
 

@@ -41,7 +41,7 @@ def written(
 ) -> Path:
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Lumen", "P7", orientation
-    exif.get_ifd(0x8769).update({0x920A: 5.4, 0xA405: 26})
+    exif[0x8769] = {0x920A: 5.4, 0xA405: 26}
     Image.fromarray(pixels).save(path, exif=exif, **options)  # type: ignore[arg-type]
     return path
 
@@ -141,22 +141,26 @@ def test_a_jpeg_cut_short_and_padded_to_its_size_is_refused(tmp_path: Path, jpeg
         read_photo(path)
 
 
-@pytest.mark.parametrize("cut", [3000, 9000, 15000])
 def test_a_jpeg_whose_lower_part_was_filled_with_grey_is_refused(
-    tmp_path: Path, jpeg: bytes, cut: int
+    tmp_path: Path, jpeg: bytes
 ) -> None:
     path = tmp_path / "filled.jpg"
-    path.write_bytes(jpeg[:cut] + b"\xff\xd9")
-    with pytest.raises(PhotoProblem, match="its lower part is missing"):
-        read_photo(path)
+    for cut in range(2500, len(jpeg) - 1500, 97):
+        path.write_bytes(jpeg[:cut] + b"\xff\xd9")
+        with pytest.raises(PhotoProblem, match="its lower part is missing"):
+            read_photo(path)
 
 
 @pytest.mark.parametrize("level", [0, 77, 255])
-def test_a_flat_floor_is_not_taken_for_damage(tmp_path: Path, level: int) -> None:
-    pixels = textured(640, 480)
-    pixels[300:] = level
-    photo = read_photo(written(tmp_path / "floor.jpg", pixels, quality=90))
-    assert photo.grey[-1, 0] == level
+@pytest.mark.parametrize("options", [{}, {"optimize": True}, {"progressive": True}])
+def test_a_flat_floor_is_not_taken_for_damage(
+    tmp_path: Path, level: int, options: dict[str, bool]
+) -> None:
+    for rows in (16, 17, 31, 32, 180):
+        pixels = textured(640, 480)
+        pixels[-rows:] = level
+        photo = read_photo(written(tmp_path / "floor.jpg", pixels, quality=90, **options))
+        assert abs(int(photo.grey[-1, 0]) - level) <= 2
 
 
 def test_a_thumbnails_end_does_not_hide_that_the_photo_is_cut(tmp_path: Path) -> None:
@@ -242,7 +246,7 @@ def test_a_giant_is_refused_from_its_header(tmp_path: Path) -> None:
 def test_a_shrunk_a_cropped_and_a_turned_copy_are_recognised(tmp_path: Path) -> None:
     def said(width: int, height: int) -> str | None:
         exif = Image.Exif()
-        exif.get_ifd(0x8769).update({0xA002: 400, 0xA003: 300})
+        exif[0x8769] = {0xA002: 400, 0xA003: 300}
         Image.fromarray(patches(width, height)).save(tmp_path / "a.jpg", exif=exif)
         return read_photo(tmp_path / "a.jpg").edited
 
