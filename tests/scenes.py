@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import numpy as np
+import numpy.typing as npt
 
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rigid import Rigid
-from fitscan.geometry.rotation import exp
+from fitscan.geometry.rotation import Array, exp
+from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
-from fitscan.markers.kit import CuffSpec, Kit, RuleSpec, TagSpec
+from fitscan.markers.kit import CuffSpec, DatumSpec, Kit, RuleSpec, TagSpec
 from fitscan.markers.layout import CORNERS, Layout
+from fitscan.photos.identity import CameraIdentity
+from fitscan.survey import build
+from fitscan.survey.look import Looked
+from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.network import Network, inward
+from fitscan.survey.priors import Priors
 from fitscan.survey.state import State, pack_markers, pack_photos
+from fitscan.survey.survey import Survey
 from fitscan.survey.tag_block import TagGeometry, predict
+
+BoolArray = npt.NDArray[np.bool_]
 
 PHONE = Lens(
     np.array([3020.0, 1.0003, 2010.0, 1495.0, 0.045, -0.08, 0.02, 3e-4, -2e-4]), 4032, 3024
@@ -25,7 +40,7 @@ def small_kit(rules: bool = True) -> Kit:
     tags = [TagSpec(id=i, side_mm=40.0, part="shell") for i in range(24)]
     tags += [TagSpec(id=i, side_mm=30.0, part="trim") for i in range(30, 38)]
     tags += [TagSpec(id=i, side_mm=40.0, part="loose") for i in range(50, 54)]
-    cuff: dict[str, object] = {
+    cuff: dict[str, Any] = {
         "columns": 7, "rows": 2, "side_mm": 15.0, "row_pitch_mm": 20.0, "part": "cage"
     }  # fmt: skip
     cuffs = [
@@ -60,7 +75,7 @@ class Scene:
         }
 
 
-def looking_at(eye: np.ndarray, target: np.ndarray, roll: float = 0.0) -> Rigid:
+def looking_at(eye: Array, target: Array, roll: float = 0.0) -> Rigid:
     """cam_from_world of a camera at `eye` (mm) that looks at `target`, world z up."""
     forward = (target - eye) / np.linalg.norm(target - eye)
     right = np.cross(forward, [0.0, 0.0, 1.0])
@@ -70,12 +85,23 @@ def looking_at(eye: np.ndarray, target: np.ndarray, roll: float = 0.0) -> Rigid:
     return Rigid(rotation, -rotation @ eye)
 
 
-def facing(normal: np.ndarray, up: np.ndarray, centre: np.ndarray) -> Rigid:
+def facing(normal: Array, up: Array, centre: Array) -> Rigid:
     """world_from_marker of a tag whose z is `normal` and whose y is near `up`."""
     z = normal / np.linalg.norm(normal)
     x = np.cross(up, z)
     x /= np.linalg.norm(x)
     return Rigid(np.stack([x, np.cross(z, x), z], axis=1), centre)
+
+
+def cabin_cameras(rng: np.random.Generator, photos: int) -> list[Rigid]:
+    """cam_from_world of photos taken on a walk round and through the cabin, upright and across."""
+    cams = []
+    for i in range(photos):
+        angle = 2 * np.pi * i / photos
+        eye = np.array([-350 + 900 * np.cos(angle), 420 * np.sin(angle), rng.uniform(500, 1100)])
+        aim = np.array([200.0 - 0.6 * eye[0], -0.8 * eye[1], 400.0]) + rng.normal(0, 80, 3)
+        cams.append(looking_at(eye, aim, roll=rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1)))
+    return cams
 
 
 def small_scene(
@@ -112,12 +138,7 @@ def small_scene(
         poses[first] = Rigid(turn, np.array([200.0 - 0.14 * z, y, z]))
     poses = {m: p.step(np.r_[rng.normal(0, 0.05, 3), np.zeros(3)]) if m < 50 else p
              for m, p in poses.items()}  # fmt: skip
-    cams = []
-    for i in range(photos):
-        angle = 2 * np.pi * i / photos
-        eye = np.array([-350 + 900 * np.cos(angle), 420 * np.sin(angle), rng.uniform(500, 1100)])
-        aim = np.array([200.0 - 0.6 * eye[0], -0.8 * eye[1], 400.0]) + rng.normal(0, 80, 3)
-        cams.append(looking_at(eye, aim, roll=rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1)))
+    cams = cabin_cameras(rng, photos)
     markers = tuple(poses)
     photo = pack_photos(cams)
     cuffs = len(kit.cuff)
@@ -134,7 +155,7 @@ def small_scene(
 
 def visible_squares(
     scene: Scene, smallest_px: float = 18.0, steepest_deg: float = 68.0
-) -> tuple[TagGeometry, np.ndarray]:
+) -> tuple[TagGeometry, Array]:
     """Squares that face a camera within its frame, and their true corners (n, 4, 2) in pixels."""
     row = {m: i for i, m in enumerate(scene.markers)}
     cuff_row = {c.first_id: i for i, c in enumerate(scene.kit.cuff)}
@@ -143,7 +164,11 @@ def visible_squares(
     corners = []
     values = {g.name: g.values for g in scene.state.groups()}
     for is_cuff in (False, True):
-        ids = [t for t, p in scene.layout.tags.items() if (p.cuff is not None) == is_cuff]
+        ids = [
+            t
+            for t, p in scene.layout.tags.items()
+            if (p.cuff is not None) == is_cuff and p.marker_id in row
+        ]
         for photo in range(len(scene.state.photo)):
             geometry = TagGeometry.of(scene.layout, ids, [photo] * len(ids), row, cuff_row)
             uv = CORNERS * geometry.side_mm[:, None, None]
@@ -176,3 +201,368 @@ def detections(
         rows = geometry.photo == photo
         out.append(Detections(geometry.tag_id[rows], moved[rows]))
     return out, rng
+
+
+PHONE_IDENTITY = CameraIdentity("Lumen", "P7", "wide", 5.4, 26.0, 1.0, 4032, 3024)
+
+LENS_SIGMA = np.array([12.0, 1e-4, 2.0, 2.0, 0.003, 0.01, 0.01, 1e-4, 1e-4])
+"""How well a calibration knows the lens; f with what a shoot's focus adds."""
+
+
+def lens_prior(lens: Lens, rng: np.random.Generator | None = None) -> LensPrior:
+    """What a calibration says of the scene's lens; off by one draw of its uncertainty."""
+    error = rng.normal(size=9) * LENS_SIGMA if rng is not None else np.zeros(9)
+    known = Lens(lens.values + error, lens.width_px, lens.height_px)
+    return LensPrior(known, np.diag(LENS_SIGMA**2), PHONE_IDENTITY, "calibration")
+
+
+def with_cameras(scene: Scene, cams: list[Rigid], seed: int | None = None) -> Scene:
+    """The same scene photographed from elsewhere; with a seed, each photo breathes anew."""
+    photo = pack_photos(cams)
+    if seed is not None:
+        rng = np.random.default_rng(seed)
+        photo[:, 12] = rng.normal(0, 0.001, len(cams))
+        photo[:, 13] = rng.normal(0.3, 0.1, len(cams))
+        photo[:, 14:16] = rng.normal(0, 0.5, (len(cams), 2))
+    return replace(scene, state=replace(scene.state, photo=photo))
+
+
+def with_motions(scene: Scene, world_from_world: Mapping[int, Rigid]) -> Scene:
+    """The scene after some markers moved."""
+    poses = {m: world_from_world.get(m, Rigid.identity()) @ p for m, p in scene.poses.items()}
+    marker = pack_markers([poses[m] for m in scene.markers])
+    return replace(scene, state=replace(scene.state, marker=marker))
+
+
+def redrawn(scene: Scene, seed: int, priors: Priors | None = None) -> Scene:
+    """The scene with every nuisance drawn from its prior and every rule read with its u."""
+    p = priors or Priors()
+    rng = np.random.default_rng(seed)
+    state = scene.state
+    photo = state.photo.copy()
+    sigma = [p.focal_factor, p.edge_shift_px, p.principal_point_px, p.principal_point_px]
+    photo[:, 12:16] = rng.normal(size=(len(photo), 4)) * sigma
+    form = rng.normal(size=state.form.shape) * [p.skew, p.radius_mm, p.pitch]
+    printer = 1.0 + p.printer * rng.normal(size=(1, 2))
+    ink = p.ink_mm * rng.normal(size=(1, 1))
+    poses = scene.poses
+    rules = tuple(
+        RuleSpec(
+            ids=r.ids,
+            length_mm=float(
+                np.linalg.norm(poses[r.ids[0]].translation - poses[r.ids[1]].translation)
+                + r.u_mm * rng.normal()
+            ),
+            u_mm=r.u_mm,
+        )
+        for r in scene.kit.rule
+    )
+    kit = scene.kit.model_copy(update={"rule": rules})
+    changed = replace(state, photo=photo, form=form, printer=printer, ink=ink)
+    return replace(scene, kit=kit, layout=Layout.of(kit), state=changed)
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How well squares are seen: the first look's corners, then edges on the model, in px."""
+
+    corner_px: float = 0.3
+    edge_px: float = 0.05
+    shift_px: float = 0.02
+    missed: float = 0.0
+    """Share of squares that the first look misses and the search on the model finds."""
+
+
+@dataclass(frozen=True)
+class Shots:
+    """What the photos of a scene show, square by square.
+
+    Attributes:
+        scene: truth.
+        geometry: which squares.
+        first: (n, 4, 2) corners of the first look; missed: (n,) not found by it.
+        observed, covariance: (n, 9), (n, 9, 9) as edges on the model give them.
+        px_per_mm: (n,).
+    """
+
+    scene: Scene
+    geometry: TagGeometry
+    first: Array
+    missed: BoolArray
+    observed: Array
+    covariance: Array
+    px_per_mm: Array
+
+    def only(self, rows: BoolArray) -> Shots:
+        """Some of the squares."""
+        return Shots(
+            self.scene,
+            self.geometry.take(rows),
+            self.first[rows],
+            self.missed[rows],
+            self.observed[rows],
+            self.covariance[rows],
+            self.px_per_mm[rows],
+        )
+
+    def joined(self, other: Shots) -> Shots:
+        """The squares of both, of photos with the same rows."""
+        a, b = self.geometry, other.geometry
+        return Shots(
+            self.scene,
+            TagGeometry(
+                *(np.concatenate([getattr(a, f), getattr(b, f)]) for f in a.__dataclass_fields__)
+            ),
+            np.concatenate([self.first, other.first]),
+            np.concatenate([self.missed, other.missed]),
+            np.concatenate([self.observed, other.observed]),
+            np.concatenate([self.covariance, other.covariance]),
+            np.concatenate([self.px_per_mm, other.px_per_mm]),
+        )
+
+
+def take_photos(scene: Scene, seed: int, noise: Noise | None = None) -> Shots:
+    """Photograph a scene: true corners, moved by edge shift and ink, then by noise."""
+    noise = noise or Noise()
+    rng = np.random.default_rng(seed)
+    geometry, corners = visible_squares(scene)
+    n = len(geometry)
+    side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
+    px_per_mm = side / geometry.side_mm
+    shift = scene.state.photo[geometry.photo, 13] - scene.state.ink[0, 0] * px_per_mm
+    first = corners + shift[:, None, None] * inward(corners)
+    first = first + rng.normal(0, noise.corner_px, first.shape)
+    sigma = np.r_[np.full(8, noise.edge_px), noise.shift_px]
+    observed = np.concatenate([corners.reshape(n, 8), shift[:, None]], axis=1)
+    observed = observed + rng.normal(size=(n, 9)) * sigma
+    covariance = np.tile(np.diag(sigma**2), (n, 1, 1))
+    missed = rng.uniform(size=n) < noise.missed
+    return Shots(scene, geometry, first, missed, observed, covariance, px_per_mm)
+
+
+FOLDER = Path("shoot")
+
+
+def photo_name(row: int) -> str:
+    """File name of a simulated photo."""
+    return f"photo{row:02d}.jpg"
+
+
+def survey_of(
+    shots: Shots,
+    *,
+    name: str = "shoot",
+    kit: Kit | None = None,
+    prior: LensPrior | None = None,
+    priors: Priors | None = None,
+    order: list[int] | None = None,
+    first_of: Callable[[int], Detections] | None = None,
+) -> Survey:
+    """Run the whole survey on simulated shots: only reading photos is replaced.
+
+    Args:
+        shots: what the photos show.
+        name: of the survey.
+        kit: what the survey is told of the markers; the scene's own if None.
+        prior: of the lens; the scene's own lens if None.
+        priors: of the nuisances.
+        order: in which the photos are given.
+        first_of: detections of the first look by photo row, if not the shots' own.
+    """
+    scene, geometry = shots.scene, shots.geometry
+    kit = kit or scene.kit
+    known = set(kit.tag_ids)
+    count = len(scene.state.photo)
+    given = order or list(range(count))
+
+    def own(row: int) -> Detections:
+        seen = (geometry.photo == row) & ~shots.missed
+        return Detections(geometry.tag_id[seen], shots.first[seen])
+
+    found = [(first_of or own)(row) for row in given]
+    looked = Looked(
+        FOLDER,
+        tuple(FOLDER / photo_name(row) for row in given),
+        tuple(f.keep(known) for f in found),
+        tuple(f"{row:064x}" for row in given),
+        (1,) * count,
+        {},
+        (),
+        {},
+    )
+
+    def measure(
+        network: Network, values: object, looked: Looked, *_: object
+    ) -> list[PhotoMeasurement]:
+        wanted = [t for m in network.markers for t in network.layout.markers[m]]
+        return [_measured(shots, int(path.stem[-2:]), wanted) for path in looked.paths]
+
+    with (
+        mock.patch.object(build, "look_at", return_value=looked),
+        mock.patch.object(build, "measure_all", measure),
+    ):
+        return build.build_survey(
+            name, list(looked.paths), {}, kit, prior or lens_prior(scene.lens), priors=priors
+        )
+
+
+def _measured(shots: Shots, row: int, wanted: list[int]) -> PhotoMeasurement:
+    rows = np.flatnonzero((shots.geometry.photo == row) & np.isin(shots.geometry.tag_id, wanted))
+    ids = shots.geometry.tag_id[rows]
+    return PhotoMeasurement(
+        ids,
+        shots.observed[rows],
+        shots.covariance[rows],
+        shots.px_per_mm[rows],
+        shots.missed[rows],
+        tuple(ids.tolist()),
+        0.0,
+        np.ones(len(rows)),
+    )
+
+
+def drawn(survey: Survey, rng: np.random.Generator) -> Survey:
+    """The survey with its poses moved by one draw of its own covariance."""
+    values, vectors = np.linalg.eigh(survey.covariance)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    step = (root @ rng.normal(size=len(values))).reshape(-1, 6)
+    poses = tuple(p.step(d) for p, d in zip(survey.poses, step, strict=True))
+    return replace(survey, poses=poses)
+
+
+def moved_survey(survey: Survey, new_from_old: Rigid) -> Survey:
+    """The same survey told in another frame."""
+    turn = np.kron(np.eye(2 * len(survey.poses)), new_from_old.rotation)
+    covariance = turn @ survey.covariance @ turn.T
+    return replace(
+        survey,
+        poses=tuple(new_from_old @ p for p in survey.poses),
+        covariance=0.5 * (covariance + covariance.T),
+    )
+
+
+def true_survey(survey: Survey, poses: Mapping[int, Rigid]) -> Survey:
+    """The survey with its covariance, and the truth (its own frame's turn) for its poses."""
+    from fitscan.geometry.align import align_points
+
+    here = np.array([poses[m].translation for m in survey.markers])
+    there = np.array([p.translation for p in survey.poses])
+    survey_from_world = align_points(here, there, with_scale=False).b_from_a
+    return replace(survey, poses=tuple(survey_from_world @ poses[m] for m in survey.markers))
+
+
+def cage_scene(seed: int = 1, photos: int = 24) -> Scene:
+    """The small cabin with eight cuffs on a half cage and four tags that fix the car's axes."""
+    base = small_scene(seed, photos)
+    cuff: dict[str, Any] = {
+        "columns": 7, "rows": 2, "side_mm": 15.0, "row_pitch_mm": 20.0, "part": "cage",
+        "od_mm": 45.0,
+    }  # fmt: skip
+    bars = [("main hoop", 1, 200.0, 550.0), ("main hoop", 3, 200.0, -550.0)]
+    bars += [("stay left", 1, -350.0, 500.0), ("stay right", 1, -350.0, -500.0)]
+    rng = np.random.default_rng([seed, 8])
+    cuffs: list[CuffSpec] = []
+    poses = {m: p for m, p in base.poses.items() if m < 100}
+    for tube, straight, x, y in bars:
+        for z in (300.0, 800.0):
+            first = 100 + 14 * len(cuffs)
+            cuffs.append(CuffSpec(first_id=first, tube=tube, straight=straight, **cuff))
+            turn = exp(np.array([0.0, -0.14, 0.0])) @ exp(np.array([0.0, 0.0, rng.uniform(0, 6)]))
+            poses[first] = Rigid(turn, np.array([x - 0.14 * z, y, z]))
+    axes = {54: (-700.0, 0.0), 55: (800.0, 0.0), 56: (0.0, -600.0), 57: (0.0, 600.0)}
+    for tag, (x, y) in axes.items():
+        up, ahead = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
+        poses[tag] = facing(up, ahead, np.array([x, y, 20.0]))
+    tags = base.kit.tag + tuple(TagSpec(id=i, side_mm=40.0, part="shell") for i in axes)
+    datum = DatumSpec(rear=54, front=55, right=56, left=57)
+    kit = Kit(tag=tags, cuff=tuple(cuffs), rule=base.kit.rule, datum=datum)
+    form = rng.normal(size=(len(cuffs), 3)) * np.array([0.006, 0.05, 0.002])
+    state = replace(base.state, marker=pack_markers(list(poses.values())), form=form)
+    return Scene(kit, Layout.of(kit), tuple(poses), state, PHONE)
+
+
+@dataclass(frozen=True)
+class Door:
+    """Truth of a door's recess and bar in the trim's frame: x along, y up, z out of the panel.
+
+    Attributes:
+        seat: point and direction of the seated axis.
+        bar: point and direction of the bar's straight beside it.
+        second: the same of the bar's other straight, behind a bend.
+    """
+
+    seat: tuple[Array, Array] = (np.array([0.0, 20.0, -6.0]), np.array([1.0, 0.0, 0.0]))
+    bar: tuple[Array, Array] = (np.array([0.0, 21.5, -3.0]), np.array([1.0, 0.004, -0.006]))
+    second: tuple[Array, Array] = (np.array([420.0, 21.0, 40.0]), np.array([0.8, 0.0, 0.6]))
+
+
+def door_kit(stubs: int = 2, part: str = "stub") -> Kit:
+    """A trim with 12 tags and a rule, a bar with five cuffs on two straights, stubs in a seat."""
+    tags = [TagSpec(id=i, side_mm=30.0, part="trim") for i in range(12)]
+    tags += [TagSpec(id=i, side_mm=40.0, part="shell") for i in range(20, 26)]
+    cuff: dict[str, Any] = {
+        "columns": 7, "rows": 2, "side_mm": 15.0, "row_pitch_mm": 20.0, "od_mm": 45.0
+    }  # fmt: skip
+    cuffs = [
+        CuffSpec(first_id=100 + 14 * i, tube="door bar", part="cage",
+                 straight=1 if i < 3 else 2, **cuff)
+        for i in range(5)
+    ]  # fmt: skip
+    cuffs += [CuffSpec(first_id=200 + 14 * i, tube="seat", part=part, **cuff) for i in range(stubs)]
+    rule = (RuleSpec(ids=(0, 11), length_mm=1.0, u_mm=0.2),)
+    return Kit(tag=tuple(tags), cuff=tuple(cuffs), rule=rule)
+
+
+def door_scene(*, opened: bool, seed: int = 1, door: Door | None = None, kit: Kit | None = None,
+               photos: int = 14) -> Scene:  # fmt: skip
+    """The door's shoot: open shows trim and stubs, shut shows trim, bar and shell."""
+    door = door or Door()
+    kit = kit or door_kit()
+    rng = np.random.default_rng(3)  # The trim is the same in both shoots.
+    trim: dict[int, Rigid] = {}
+    for i in range(12):
+        column, row = divmod(i, 2)
+        place = np.array([-350.0 + 140.0 * column, 150.0 if row else -160.0, 0.0])
+        tilt = exp(rng.normal(0, 0.08, 3))
+        trim[i] = Rigid(tilt, place + np.r_[rng.uniform(-20, 20, 2), rng.uniform(-8, 8)])
+    length = float(np.linalg.norm(trim[0].translation - trim[11].translation))
+    kit = kit.model_copy(update={"rule": (RuleSpec(ids=(0, 11), length_mm=length, u_mm=0.2),)})
+    poses = dict(trim)
+    rng = np.random.default_rng([seed, opened])
+    if opened:
+        stubs = [c.first_id for c in kit.cuff if c.tube == "seat"]
+        for i, x in zip(stubs, np.linspace(-220.0, 220.0, len(stubs)) if len(stubs) > 1 else [0.0],
+                        strict=True):  # fmt: skip
+            poses[i] = _on_axis(door.seat, x, rng)
+    else:
+        for i, x in zip((100, 114, 128), (-280.0, 10.0, 290.0), strict=True):
+            poses[i] = _on_axis(door.bar, x, rng)
+        for i, x in zip((142, 156), (0.0, 180.0), strict=True):
+            poses[i] = _on_axis(door.second, x, rng)
+        for i in range(20, 26):
+            poses[i] = Rigid(exp(rng.normal(0, 0.05, 3)),
+                             np.array([-500.0 + 200 * (i - 20), 330.0, 40.0]))  # fmt: skip
+    upright = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
+    swing = exp(np.array([0.0, 0.0, 1.1 if opened else 0.0]))
+    world_from_trim = Rigid(swing @ upright, np.array([200.0, 690.0, 450.0]))
+    cams = []
+    for i in range(photos):
+        eye = np.array([500.0 * np.cos(2.4 * i), 380.0 * np.sin(2.4 * i), 500.0 + 45.0 * i])
+        aim = np.array([0.55 * eye[0], 0.3 * eye[1], 0.0]) + rng.normal(0, 40, 3)
+        cams.append(looking_at(world_from_trim.apply(eye), world_from_trim.apply(aim),
+                               rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1)))  # fmt: skip
+    poses = {m: world_from_trim @ p for m, p in poses.items()}
+    form = rng.normal(size=(len(kit.cuff), 3)) * np.array([0.006, 0.05, 0.002])
+    state = State(pack_photos(cams), pack_markers(list(poses.values())), form,
+                  PHONE.values[None], np.array([[0.997, 0.9985]]), np.array([[0.04]]))  # fmt: skip
+    return with_cameras(Scene(kit, Layout.of(kit), tuple(poses), state, PHONE), cams, seed)
+
+
+def _on_axis(axis: tuple[Array, Array], along: float, rng: np.random.Generator) -> Rigid:
+    """A cuff's pose on an axis, turned anyhow about it."""
+    point, direction = axis
+    z = direction / np.linalg.norm(direction)
+    x = np.cross([0.0, 1.0, 0.0], z)
+    x /= np.linalg.norm(x)
+    frame = np.stack([x, np.cross(z, x), z], axis=1)
+    return Rigid(frame @ exp(np.array([0.0, 0.0, rng.uniform(0, 6)])), point + along * z)
