@@ -35,7 +35,7 @@ from fitscan.lens.camera_file import (
     PhotoEntry,
     now_utc,
 )
-from fitscan.lens.match import main_camera
+from fitscan.lens.match import FILM_DIAGONAL_MM, main_camera
 from fitscan.lens.model import Lens
 from fitscan.photos.container import PhotoProblem
 from fitscan.photos.identity import CameraIdentity
@@ -354,9 +354,9 @@ class _Judge:
         import cv2
 
         width, height = self.identity.width_px, self.identity.height_px
-        f = 1.0 * max(width, height)
+        f = float(max(width, height))
         if self.identity.focal_35mm is not None:
-            f = self.identity.focal_35mm * float(np.hypot(width, height)) / 43.27
+            f = self.identity.focal_35mm * float(np.hypot(width, height)) / FILM_DIAGONAL_MM
         camera = np.array([[f, 0, 0.5 * (width - 1)], [0, f, 0.5 * (height - 1)], [0, 0, 1.0]])
         flags = cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K2 | cv2.CALIB_FIX_K3
         flags |= cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_PRINCIPAL_POINT

@@ -18,6 +18,7 @@ from fitscan.lens.model import Lens
 from fitscan.photos.identity import CameraIdentity, same_camera
 
 __all__ = [
+    "FILM_DIAGONAL_MM",
     "SESSION_FOCAL_SIGMA",
     "LensMatch",
     "LensPrior",
