@@ -56,8 +56,8 @@ class PhotoPrior:
 
     @property
     def rank(self) -> IntArray:
-        """Four residuals each."""
-        return np.full(self.count, 4, dtype=np.intp)
+        """Residuals each: those whose sigma is finite."""
+        return np.full(self.count, np.isfinite(self.sigma).sum(), dtype=np.intp)
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, 4)."""
