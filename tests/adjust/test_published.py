@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from scipy.stats import f as f_distribution
 
-from fitscan.adjust.problem import Group, Linear, LinearBlock, Part, PriorBlock
+from fitscan.adjust.problem import (
+    Group,
+    IntArray,
+    Linear,
+    LinearBlock,
+    Part,
+    PriorBlock,
+    Values,
+)
 from fitscan.adjust.solve import Options, solve
-from fitscan.adjust.statistics import Covariance, block_test, covariance_of
+from fitscan.adjust.statistics import Covariance, Datum, block_test, covariance_of
+from fitscan.errors import DataError
+from fitscan.geometry.rotation import Array
 
 # OSGeoLabBp tutorials, "level_net.rst": from, to, height difference in m, length in km.
 LEVEL_NET = [
@@ -23,18 +35,20 @@ LEVEL_NET = [
 ]
 
 
-def level_block(lines, points, sigma, name="levelling"):
+def level_block(
+    lines: Sequence[tuple[int, int, float]], points: list[int], sigma: npt.ArrayLike
+) -> LinearBlock:
     """Height differences between points; `points` are the names in the order of the group."""
     place = {p: i for i, p in enumerate(points)}
-    index = np.array([[place[b], place[a]] for a, b, *_ in lines])
+    index = np.array([[place[b], place[a]] for a, b, _ in lines])
     factors = np.tile(np.array([[1.0], [-1.0]]), (len(lines), 1, 1))
     observed = np.array([line[2] for line in lines])
-    return LinearBlock(name, observed, np.asarray(sigma), {"height": (index, factors)})
+    return LinearBlock("levelling", observed, np.asarray(sigma), {"height": (index, factors)})
 
 
-def test_levelling_net_gives_the_published_heights_and_data_snooping():
+def test_levelling_net_gives_the_published_heights_and_data_snooping() -> None:
     sigma = np.array([0.7e-3 * km for *_, km in LEVEL_NET])
-    block = level_block(LEVEL_NET, [1, 2, 3, 4], sigma)
+    block = level_block([line[:3] for line in LEVEL_NET], [1, 2, 3, 4], sigma)
     fixed = PriorBlock.independent(
         "bench mark", "height", np.array([[0.0], [0.0], [0.0], [101.345]]),
         np.array([[np.inf], [np.inf], [np.inf], [1e-7]]),
@@ -53,7 +67,7 @@ def test_levelling_net_gives_the_published_heights_and_data_snooping():
     assert test.worst == pytest.approx([1.9, 2.1, 0.0, 2.6, 0.7, 0.6], abs=0.051)
 
 
-def gum_h3() -> tuple[Covariance, np.ndarray]:
+def gum_h3() -> tuple[Covariance, Array]:
     """JCGM 100:2008 (GUM) H.3: calibration of a thermometer, straight line fit."""
     t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
     b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
@@ -66,7 +80,7 @@ def gum_h3() -> tuple[Covariance, np.ndarray]:
     return covariance, solution.values["line"][0]
 
 
-def test_gum_h3_line_has_the_published_parameters_uncertainties_and_correlation():
+def test_gum_h3_line_has_the_published_parameters_uncertainties_and_correlation() -> None:
     covariance, line = gum_h3()
     cov = covariance.variance_factor * covariance.of("line")
     assert line == pytest.approx([-0.1712, 0.00218], abs=5e-5)
@@ -75,7 +89,7 @@ def test_gum_h3_line_has_the_published_parameters_uncertainties_and_correlation(
     assert np.sqrt(covariance.variance_factor) == pytest.approx(0.0035, abs=5e-5)
 
 
-def test_gum_h3_prediction_at_30_degrees_has_the_published_uncertainty():
+def test_gum_h3_prediction_at_30_degrees_has_the_published_uncertainty() -> None:
     covariance, line = gum_h3()
     row = np.array([1.0, 10.0])
     u = np.sqrt(row @ (covariance.variance_factor * covariance.of("line")) @ row)
@@ -87,23 +101,23 @@ def test_gum_h3_prediction_at_30_degrees_has_the_published_uncertainty():
 class ExponentialRise:
     """Misra1a: y = b1 (1 - exp(-b2 x)); Misra1b: y = b1 (1 - (1 + b2 x / 2)^-2)."""
 
-    x: np.ndarray
-    y: np.ndarray
+    x: Array
+    y: Array
     second: bool = False
     name: str = "misra"
     robust: None = None
 
     @property
-    def rank(self):
+    def rank(self) -> IntArray:
         return np.ones(len(self.x), dtype=int)
 
-    def residual(self, values):
+    def residual(self, values: Values) -> Array:
         b1, b2 = values["b"][0]
         if self.second:
-            return (b1 * (1 - (1 + b2 * self.x / 2) ** -2) - self.y)[:, None]
-        return (b1 * (1 - np.exp(-b2 * self.x)) - self.y)[:, None]
+            return np.asarray(b1 * (1 - (1 + b2 * self.x / 2) ** -2) - self.y)[:, None]
+        return np.asarray(b1 * (1 - np.exp(-b2 * self.x)) - self.y)[:, None]
 
-    def linearise(self, values):
+    def linearise(self, values: Values) -> Linear:
         b1, b2 = values["b"][0]
         if self.second:
             base = 1 + b2 * self.x / 2
@@ -118,23 +132,13 @@ class ExponentialRise:
 
 # NIST StRD nonlinear regression, Misra1a/Misra1b (data from memory of the NIST dataset, confirmed
 # by reproducing its certified values to all digits that the table below holds).
+MISRA_X = [
+    77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0,
+]  # fmt: skip
 MISRA_Y = [
-    10.07,
-    14.73,
-    17.94,
-    23.93,
-    29.61,
-    35.18,
-    40.02,
-    44.82,
-    50.76,
-    55.05,
-    61.01,
-    66.40,
-    75.47,
+    10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47,
     81.78,
-]
-MISRA_X = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0]  # fmt: skip
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -145,7 +149,13 @@ MISRA_X = [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 
         (True, [500.0, 1e-4], [3.3799746163e02, 3.9039091287e-04], None, 7.5464681533e-02),
     ],
 )  # fmt: skip
-def test_misra_reaches_the_certified_values(second, start, certified, deviation, square):
+def test_misra_reaches_the_certified_values(
+    second: bool,
+    start: list[float],
+    certified: list[float],
+    deviation: list[float] | None,
+    square: float,
+) -> None:
     block = ExponentialRise(np.array(MISRA_X), np.array(MISRA_Y), second)
     solution = solve(
         [Group("b", np.array([start]), 2)], [block], Options(steps=200, tolerance=1e-14)
@@ -173,9 +183,7 @@ EPOCHS = [
 ]  # fmt: skip
 
 
-def epoch_solution(differences):
-    from fitscan.adjust.statistics import Datum
-
+def epoch_solution(differences: list[float]) -> tuple[Array, Covariance]:
     lines = [(a, b, dh) for (a, b, _), dh in zip(EPOCH_LINES, differences, strict=True)]
     sigma = [0.8e-3 * np.sqrt(m / 1000.0) for *_, m in EPOCH_LINES]
     block = level_block(lines, [10, 11, 12, 13], sigma)
@@ -185,7 +193,7 @@ def epoch_solution(differences):
     return heights - heights.mean(), covariance_of(solution, Datum(gauge, gauge))
 
 
-def test_two_epochs_of_a_free_net_give_the_published_congruency_test():
+def test_two_epochs_of_a_free_net_give_the_published_congruency_test() -> None:
     (h1, c1), (h2, c2) = (epoch_solution(e) for e in EPOCHS)
     pooled = (c1.variance_factor * c1.redundancy + c2.variance_factor * c2.redundancy) / 6
     assert c1.redundancy == c2.redundancy == 3
@@ -198,7 +206,7 @@ def test_two_epochs_of_a_free_net_give_the_published_congruency_test():
     assert statistic > 4.757
 
 
-def test_elimination_gives_the_same_answer_as_one_dense_matrix():
+def test_elimination_gives_the_same_answer_as_one_dense_matrix() -> None:
     rng = np.random.default_rng(7)
     n = 40
     index_a, index_b = rng.integers(0, 5, n), rng.integers(0, 4, n)
@@ -221,10 +229,8 @@ def test_elimination_gives_the_same_answer_as_one_dense_matrix():
     assert two.statistic == pytest.approx(one.statistic, abs=1e-6)
 
 
-def test_a_network_that_is_not_fixed_is_refused():
-    from fitscan.errors import DataError
-
-    block = level_block(LEVEL_NET, [1, 2, 3, 4], np.full(6, 1e-3))
+def test_a_network_that_is_not_fixed_is_refused() -> None:
+    block = level_block([line[:3] for line in LEVEL_NET], [1, 2, 3, 4], np.full(6, 1e-3))
     solution = solve([Group("height", np.zeros((4, 1)), 1)], [block], Options())
     with pytest.raises(DataError, match="leave something free"):
         covariance_of(solution)
