@@ -87,6 +87,12 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
                     break
             damping = max(damping, 1e-12) * 8.0
             if damping > 1e12:
+                if step is None:
+                    raise DataError(
+                        "The measurements leave something free",
+                        "adjustment",
+                        "add photos that tie it down",
+                    )
                 # No step lowers the cost any more: this is the minimum to rounding.
                 converged, trial, trial_cost, trial_weights = True, values, cost, weights
                 break
