@@ -234,3 +234,18 @@ def test_a_network_that_is_not_fixed_is_refused() -> None:
     solution = solve([Group("height", np.zeros((4, 1)), 1)], [block], Options())
     with pytest.raises(DataError, match="leave something free"):
         covariance_of(solution)
+
+
+def test_without_the_point_that_moved_the_two_epochs_agree_as_published() -> None:
+    (h1, c1), (h2, c2) = (epoch_solution(e) for e in EPOCHS)
+    pooled = (c1.variance_factor * c1.redundancy + c2.variance_factor * c2.redundancy) / 6
+    difference, cofactor = h2 - h1, c1.of("height") + c2.of("height")
+    # The other three points give the datum: an S-transformation on them (Baarda 1973).
+    ones, others = np.ones((4, 1)), np.array([[0.0], [1.0], [1.0], [1.0]])
+    s = np.eye(4) - ones @ others.T / 3.0
+    moved, cofactor = s @ difference, s @ cofactor @ s.T
+    rest = moved[1:] @ np.linalg.pinv(cofactor[1:, 1:]) @ moved[1:]
+    assert rest / 2 / pooled == pytest.approx(0.755, abs=2e-3)
+    assert f_distribution.ppf(0.95, 2, 6) == pytest.approx(5.143, abs=1e-3)
+    # Published: the point was lowered by 2.4 mm.
+    assert moved[0] * 1e3 == pytest.approx(-2.469, abs=2e-3)
