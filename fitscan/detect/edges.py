@@ -39,6 +39,7 @@ _FLOOR_PX = 0.012
 
 _SHIFT_SIGMA_PX = 3.0
 _GREY_NOISE = 1.0
+_ROOT_TWO_PI = 2.5066282746310002
 _SHIFT_PER_TONE = 0.627
 """Edge shift over blur that a tone curve of g = 1 makes: the 50 % level moves by g/4 of the
 contrast, where a Gaussian edge climbs by 0.399 per standard deviation."""
@@ -123,10 +124,7 @@ def measure_edges(
                       (n, 1, 1))  # fmt: skip
     base_corners = project(corners)
     base = project(borders.uv)
-    step = 0.05
-    by_u = (project(borders.uv + np.array([step, 0.0])) - base) / step
-    by_v = (project(borders.uv + np.array([0.0, step])) - base) / step
-    along = np.stack([by_u, by_v], axis=-1)  # (n, k, 2 px, 2 uv)
+    along, bend = _slopes(project, borders.uv, base)
     field = _field(borders.uv / half, base, base_corners)
     normal = _normals(along, borders.axis)
     total = np.zeros((n, 9))
@@ -136,14 +134,14 @@ def measure_edges(
     for number in range(passes):
         shift = np.einsum("nkdc,nc->nkd", field, total[:, :8])
         place = base + shift - (total[:, 8, None] * borders.polarity)[..., None] * normal
-        profiles = _read(grey, place, normal, along)
+        profiles = _read(grey, place, normal, along, bend, borders.axis)
         if number == 0:
             blur = _best_blur(profiles, borders)
         offsets = _fit_profiles(profiles, borders, blur, curve)
         fit = _fit_squares(offsets, borders, field, normal)
         total = total + fit.change
         if number == 0 and passes > 1 and tone is None:
-            curve = _tone(total[:, 8], blur, 1.0 / profiles.rate.max(axis=(1, 2)))
+            curve = _tone(total[:, 8], blur, profiles.near[..., 1].min(axis=1))
             # The curve now explains what the edge shift did before.
             total[:, 8] -= curve * _SHIFT_PER_TONE * blur
     assert fit is not None
@@ -160,6 +158,23 @@ def measure_edges(
         fit.points,
         curve,
     )
+
+
+def _slopes(project: Projector, uv: Array, base: Array) -> tuple[Array, Array]:
+    """First and second differences of the projection over one cell each way, along u and v.
+
+    Returns:
+        d pixels / d uv (n, k, 2 px, 2 uv); second derivatives by u and by v (n, k, 2 px, 2). On a
+        cylinder seen at a slant the cells shrink towards the limb: without the second term the
+        neighbouring borders would be looked for in the wrong place.
+    """
+    first, second = [], []
+    for axis in range(2):
+        step = np.eye(2)[axis]
+        ahead, behind = project(uv + step), project(uv - step)
+        first.append(0.5 * (ahead - behind))
+        second.append(ahead - 2.0 * base + behind)
+    return np.stack(first, axis=-1), np.stack(second, axis=-1)
 
 
 def _field(uv: Array, base: Array, corners: Array) -> Array:
@@ -204,29 +219,43 @@ class _Profiles:
     Attributes:
         grey: (n, k, t).
         inside: (n, k) whole profile within the photo.
-        x: (n, k, t) along the normal axis, in cells from the border.
-        y: (n, k, t) across, in cells from the point.
-        slope: (n, k, 2) cells per pixel along and across.
-        rate: (n, k, 2) cells of blur per pixel of blur, along and across.
+        t: (n, k, t) pixels along the normal, 0 at the predicted border.
+        near: (n, k, 2) pixels along the normal where the next borders behind and ahead would be.
+        across: (n, k, t) cells across, from the point.
+        slope: (n, k) cells across per pixel.
+        rate: (n, k) cells of blur across per pixel of blur.
         spacing: (n, k) pixels between samples.
     """
 
     grey: Array
     inside: npt.NDArray[np.bool_]
-    x: Array
-    y: Array
+    t: Array
+    near: Array
+    across: Array
     slope: Array
     rate: Array
     spacing: Array
 
 
-def _read(grey: npt.NDArray[np.uint8], place: Array, normal: Array, along: Array) -> _Profiles:
+def _read(
+    grey: npt.NDArray[np.uint8],
+    place: Array,
+    normal: Array,
+    along: Array,
+    bend: Array,
+    axis: Array,
+) -> _Profiles:
+    own = (axis == 0)[..., None]
+    ahead = np.where(own, along[..., 0], along[..., 1])
+    curve = 0.5 * np.where(own, bend[..., 0], bend[..., 1])
+    near = np.stack(
+        [np.sum(normal * (curve - ahead), axis=-1), np.sum(normal * (curve + ahead), axis=-1)],
+        axis=-1,
+    )
     inverse = np.linalg.inv(along + 1e-12 * np.eye(2))  # d uv / d px, (n, k, 2 uv, 2 px)
-    cells_per_px = np.einsum("nkij,nkj->nki", inverse, normal)
-    # Which of u, v the normal belongs to is decided by the larger component's border axis.
-    blur_rate = np.linalg.norm(inverse, axis=-1)
-    cell_px = 1.0 / np.maximum(np.abs(cells_per_px).max(axis=-1), 1e-9)
-    reach = np.clip(0.9 * cell_px, 1.6, 4.5)
+    other = np.where(own, inverse[..., 1, :], inverse[..., 0, :])
+    slope = np.sum(other * normal, axis=-1)
+    reach = np.clip(0.9 * np.minimum(-near[..., 0], near[..., 1]), 1.6, 4.5)
     spacing = 2.0 * reach / (_SAMPLES - 1)
     t = (np.arange(_SAMPLES) - (_SAMPLES - 1) / 2.0) * spacing[..., None]
     points = place[..., None, :] + t[..., None] * normal[..., None, :]
@@ -234,10 +263,11 @@ def _read(grey: npt.NDArray[np.uint8], place: Array, normal: Array, along: Array
     return _Profiles(
         values,
         inside,
-        t * cells_per_px[..., 0, None],
-        t * cells_per_px[..., 1, None],
-        cells_per_px,
-        blur_rate,
+        t,
+        near,
+        t * slope[..., None],
+        slope,
+        np.linalg.norm(other, axis=-1),
         spacing,
     )
 
@@ -262,36 +292,34 @@ def _bilinear_read(
 
 
 def _pattern(profiles: _Profiles, borders: _Borders, blur: Array) -> tuple[Array, Array]:
-    """The blurred pattern S (n, k, t) along the profiles, and dS/dt per pixel."""
-    own = borders.axis == 0
-    x = np.where(own[..., None], profiles.x, profiles.y)
-    y = np.where(own[..., None], profiles.y, profiles.x) + borders.across[..., None]
-    pick = borders.axis.astype(np.intp)[..., None]
-    slope_x = np.take_along_axis(profiles.slope, pick, axis=-1)
-    slope_y = np.take_along_axis(profiles.slope, 1 - pick, axis=-1)
-    rate_x = np.take_along_axis(profiles.rate, pick, axis=-1)
-    rate_y = np.take_along_axis(profiles.rate, 1 - pick, axis=-1)
-    wide_x = np.maximum(blur[:, None, None] * rate_x, 1e-6)
-    wide_y = np.maximum(blur[:, None, None] * rate_y, 1e-6)
-    # Steps of the patch along the normal for each of three rows across: (n, k, 3 rows).
+    """The blurred pattern S (n, k, t) along the profiles, and dS/dt per pixel.
+
+    Along the normal the three nearest borders stand where the projection puts them, in pixels;
+    across it the row's own two sides do, in cells.
+    """
+    wide = blur[:, None, None]
     patch = borders.patch
-    row_value = np.zeros((3, *x.shape))
-    row_slope = np.zeros((3, *x.shape))
+    row_value = np.zeros((3, *profiles.t.shape))
+    row_slope = np.zeros((3, *profiles.t.shape))
     row_value += patch[..., 0, :].transpose(2, 0, 1)[..., None]
-    for i, at in enumerate((-1.0, 0.0, 1.0)):
-        z = (x - at) / wide_x
+    zero = np.zeros((*profiles.near.shape[:-1], 1))
+    places = (profiles.near[..., 0, None], zero, profiles.near[..., 1, None])
+    for i, at in enumerate(places):
+        z = (profiles.t - at) / wide
         rise = (patch[..., i + 1, :] - patch[..., i, :]).transpose(2, 0, 1)[..., None]
         row_value += rise * ndtr(z)
-        row_slope += rise * (np.exp(-0.5 * z * z) / 2.5066282746310002)
-    row_slope /= wide_x
+        row_slope += rise * (np.exp(-0.5 * z * z) / _ROOT_TWO_PI)
+    row_slope /= wide
+    y = profiles.across + borders.across[..., None]
+    wide_y = np.maximum(wide * profiles.rate[..., None], 1e-6)
     low, high = (y + 0.5) / wide_y, (y - 0.5) / wide_y
     below, above = ndtr(low), ndtr(high)
     share = (1.0 - below, below - above, above)
     value = sum(s * r for s, r in zip(share, row_value, strict=True))
-    slope = sum(s * r for s, r in zip(share, row_slope, strict=True)) * slope_x
-    bell_low = np.exp(-0.5 * low * low) / 2.5066282746310002 / wide_y
-    bell_high = np.exp(-0.5 * high * high) / 2.5066282746310002 / wide_y
-    slope = slope + slope_y * (
+    slope = sum(s * r for s, r in zip(share, row_slope, strict=True))
+    bell_low = np.exp(-0.5 * low * low) / _ROOT_TWO_PI / wide_y
+    bell_high = np.exp(-0.5 * high * high) / _ROOT_TWO_PI / wide_y
+    slope = slope + profiles.slope[..., None] * (
         bell_low * (row_value[1] - row_value[0]) + bell_high * (row_value[2] - row_value[1])
     )
     return np.asarray(value), np.asarray(slope)

@@ -211,7 +211,7 @@ class _Carrier:
         rows = motion_rows(seen - alignment.a_from_b.translation)
         covariance = difference_covariance(target, bar, used, alignment.a_from_b, rows)
         weighted = cho_solve(cho_factor(covariance), rows)
-        gain = np.linalg.solve(rows.T @ weighted, weighted.T)
+        gain = np.asarray(np.linalg.solve(rows.T @ weighted, weighted.T), dtype=np.float64)
         return _Carrier(alignment.used, alignment.a_from_b, gain)
 
     def target_from_bar(self, target: Poses, bar: Poses) -> Rigid:
@@ -325,7 +325,7 @@ def _length(pair: Array, covariance: Array) -> tuple[float, float]:
     if size <= COVERAGE * worst:
         return size, COVERAGE * worst
     unit = pair / size
-    return size, COVERAGE * float(np.sqrt(max(unit @ covariance @ unit, 0.0)))
+    return size, COVERAGE * float(np.sqrt(max(float(unit @ covariance @ unit), 0.0)))
 
 
 def _station(

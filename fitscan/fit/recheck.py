@@ -42,6 +42,7 @@ class CuffShift:
         left_mm: (3,) what is left when the part is moved back as one rigid piece.
         left_expanded_mm: (3,) expanded uncertainty (k = 2).
         bent: whether what is left is more than chance (it was kept out of the rigid motion).
+        size_expanded_mm: expanded uncertainty (k = 2) of the shift's length.
         verdict: of the shift's length against the tolerance.
     """
 
@@ -53,7 +54,13 @@ class CuffShift:
     left_mm: Array
     left_expanded_mm: Array
     bent: bool
+    size_expanded_mm: float
     verdict: Verdict
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the shift."""
+        return float(np.linalg.norm(self.shift_mm))
 
 
 @dataclass(frozen=True)
@@ -260,6 +267,7 @@ def _shift(
         left,
         COVERAGE * np.sqrt(np.clip(np.diag(left_covariance), 0.0, None)),
         i not in rigid,
+        expanded,
         judge(size, expanded, tolerance_mm),
     )
 

@@ -1,0 +1,427 @@
+"""The command line: parse, call, print. No computation happens here.
+
+Everything heavy is imported inside the command that needs it, so that help answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from fitscan import __version__
+from fitscan.errors import FitscanError, InputError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from fitscan.store.json_file import JsonDocument
+    from fitscan.survey.survey import Survey
+
+__all__ = ["app", "main"]
+
+CAUTION = (
+    "fitscan measures fit. It does not approve a design, a weld or a material: the rules of your "
+    "sanctioning body and local law decide, with a licensed or scrutineering person. Check by hand "
+    "before you cut or weld, and keep paper and fuel away from hot work."
+)
+
+app = typer.Typer(
+    name="fitscan",
+    help="Measure how a welded tube cage fits its car, from phone photos of printed markers.",
+    epilog=CAUTION,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON for machines.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")]
+Replace = Annotated[bool, typer.Option("--replace", help="Write over an existing result file.")]
+Workers = Annotated[
+    int | None, typer.Option(min=1, help="Processes that work on photos; all cores if not given.")
+]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"fitscan {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    """Common options."""
+
+
+def _screen(*, hushed: bool) -> Console:
+    """Where people read: standard output, or standard error when machines read the output."""
+    from rich.console import Console
+
+    return Console(stderr=hushed, width=None if sys.stdout.isatty() else 80, highlight=False)
+
+
+@contextmanager
+def _progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar per step on standard error."""
+    if quiet:
+        yield lambda sentence, done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    columns = (TextColumn("{task.description:<34}"), BarColumn(24), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=False) as bar:
+        tasks: dict[str, Any] = {}
+
+        def tell(sentence: str, done: int, total: int) -> None:
+            if sentence not in tasks:
+                for task in tasks.values():
+                    bar.update(task, completed=bar.tasks[task].total)
+                tasks[sentence] = bar.add_task(sentence, total=max(total, 1))
+            bar.update(tasks[sentence], completed=done, total=max(total, 1))
+
+        yield tell
+        for task in tasks.values():
+            bar.update(task, completed=bar.tasks[task].total)
+
+
+def _give(document: JsonDocument, out: Path | None, *, json: bool, replace: bool) -> None:
+    from fitscan.store.json_file import render_json, write_json
+
+    if out is not None:
+        write_json(out, document, replace=replace)
+    if json:
+        sys.stdout.write(render_json(document))
+
+
+def _free(out: Path | None, *, replace: bool) -> None:
+    """Refuse before the work, not after it, when the result's file exists."""
+    if out is not None and out.exists() and not replace:
+        raise InputError("The file exists already", out, "choose another name or give --replace")
+
+
+@app.command(epilog=CAUTION)
+def sheets(
+    out: Annotated[Path, typer.Option(help="Folder for sheets.pdf and kit.toml.")],
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    name: Annotated[str, typer.Option(help="Printed on every sheet.")] = "kit",
+    tags: Annotated[
+        list[str] | None, typer.Option(help="PART:COUNT[:SIDE_MM], for example shell:24:40.")
+    ] = None,
+    tube: Annotated[
+        list[str] | None,
+        typer.Option(help="NAME:OD_MM[:STRAIGHTS[:CUFFS]], for example 'main hoop:45:3:2'."),
+    ] = None,
+    pointer: Annotated[
+        list[str] | None, typer.Option(help="PART:NAME, for example 'trim:upper lip 1'.")
+    ] = None,
+    rules: Annotated[int, typer.Option(min=0, max=20, help="Pairs of tags for the scale.")] = 2,
+    rule_mm: Annotated[
+        list[float] | None, typer.Option(help="Measured length of the first, second ... rule.")
+    ] = None,
+    board: Annotated[bool, typer.Option(help="Also print the board for the lens.")] = True,
+    first_id: Annotated[int, typer.Option(min=0, help="Lowest id, to add to a kit.")] = 0,
+    measured_150_mm: Annotated[
+        tuple[float, float] | None,
+        typer.Option(
+            help="What a steel rule says of an earlier sheet's 150 mm rulers, along the paper's "
+            "short and long edge; the new sheets make up for it."
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Print markers at true size, and write the kit file that belongs to them."""
+    from fitscan.markers.sheet_text import request_from_text
+    from fitscan.markers.sheets import make_sheets
+
+    request = request_from_text(
+        name, paper, tags or [], tube or [], pointer or [], rules, rule_mm or [],
+        board=board, first_id=first_id, measured_150_mm=measured_150_mm,
+    )  # fmt: skip
+    result = make_sheets(request, out, replace=replace)
+    if json:
+        import json as machine
+
+        content = {
+            "kind": "fitscan.sheets",
+            "pdf": str(result.pdf),
+            "kit": str(result.kit_file),
+            "pages": result.pages,
+            "board": result.board,
+            "notes": list(result.notes),
+        }
+        typer.echo(machine.dumps(content))
+        return
+    if not quiet:
+        typer.echo(f"{result.pages} pages: {result.pdf}")
+        typer.echo(f"kit: {result.kit_file}")
+        for note in result.notes:
+            typer.echo(note)
+
+
+@app.command(epilog=CAUTION)
+def calibrate(
+    photos: Annotated[list[Path], typer.Argument(help="Photos of the board, twelve or more.")],
+    board: Annotated[str, typer.Option(help="As printed on its sheet: charuco:7x10:26:19:...")],
+    out: Annotated[Path | None, typer.Option(help="Camera file to write.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Measure the phone's lens from photos of the printed board."""
+    from fitscan.lens.board import parse_board
+    from fitscan.lens.calibrate import calibrate as run
+
+    _free(out, replace=replace)
+    plan = parse_board(board)
+    files = [f for p in photos for f in _expanded(p)]
+    with _progress(quiet=quiet) as tell:
+        seen = 0
+
+        def one(_: str) -> None:
+            nonlocal seen
+            seen += 1
+            tell("Finding the board", min(seen, len(files)), len(files))
+
+        result = run(files, plan, one)
+    _give(result.camera_file(), out, json=json, replace=replace)
+    if not quiet:
+        from fitscan.report.tables import camera_table
+
+        screen = _screen(hushed=json)
+        screen.print(camera_table(result))
+        _say_file(screen, out)
+
+
+def _expanded(path: Path) -> list[Path]:
+    """A folder stands for its photos."""
+    if not path.is_dir():
+        return [path]
+    from fitscan.photos.shoot import list_photos
+
+    return list_photos(path)
+
+
+def _say_file(screen: Console, *files: Path | None) -> None:
+    for file in files:
+        if file is not None:
+            screen.print(f"written: {file}", soft_wrap=True, markup=False)
+
+
+@app.command(epilog=CAUTION)
+def survey(
+    shoot: Annotated[Path, typer.Argument(help="Folder with the photos of one shoot.")],
+    kit: Annotated[Path, typer.Option(help="Kit file.")],
+    camera: Annotated[
+        Path | None, typer.Option(help="Camera file; without it the photos' EXIF is used.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Survey file to write.")] = None,
+    pictures: Annotated[bool, typer.Option(help="Write pictures beside the file.")] = True,
+    workers: Workers = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Work out one shoot: every marker's place and how well it is known."""
+    from fitscan.lens.camera_file import read_camera
+    from fitscan.markers.kit import read_kit
+    from fitscan.survey.shoot import survey_folder
+    from fitscan.survey.survey_file import survey_document
+
+    _free(out, replace=replace)
+    plan = read_kit(kit)
+    lens = read_camera(camera) if camera is not None else None
+    with _progress(quiet=quiet) as tell:
+        result = survey_folder(shoot, plan, lens, workers=workers, progress=tell)
+    _give(survey_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None and pictures:
+        from fitscan.report.write import write_survey_pictures
+
+        drawn = write_survey_pictures(result, shoot, out.with_suffix(""), replace=replace)
+    if not quiet:
+        from fitscan.report.tables import survey_table
+
+        screen = _screen(hushed=json)
+        screen.print(survey_table(result))
+        _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
+def record(
+    survey: Annotated[Path, typer.Argument(help="Survey file.")],
+    part: Annotated[str, typer.Option(help="Part whose place is recorded.")],
+    on: Annotated[str, typer.Option(help="Part that stays in the car.")],
+    out: Annotated[Path, typer.Option(help="Record to write; never over another one.")],
+    note: Annotated[str, typer.Option(help="A sentence to keep with it.")] = "",
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Keep where a part sat, before it comes out."""
+    from fitscan.fit.record_file import RecordFile, keep_record
+    from fitscan.store.json_file import read_json, render_json
+    from fitscan.survey.survey_file import read_survey
+
+    keep_record(out, read_survey(survey), part, on, note)
+    if json:
+        sys.stdout.write(render_json(read_json(out, RecordFile)))
+    elif not quiet:
+        typer.echo(f"written: {out}")
+
+
+@app.command(epilog=CAUTION)
+def recheck(
+    record: Annotated[Path, typer.Argument(help="Record, from `fitscan record`.")],
+    survey: Annotated[Path, typer.Argument(help="Survey of the part back in the car.")],
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, help="Largest shift of a marker that you accept.")
+    ] = 1.0,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how a part sits now against its record, and what to move."""
+    from fitscan.fit.recheck import recheck as run
+    from fitscan.fit.record_file import read_record
+    from fitscan.fit.result_file import recheck_document
+    from fitscan.survey.survey_file import read_survey
+
+    _free(out, replace=replace)
+    kept = read_record(record)
+    now = read_survey(survey)
+    result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
+    _give(recheck_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.write import write_recheck_pictures
+
+        folder = photos or _photos_of(now, survey)
+        drawn = write_recheck_pictures(
+            result, kept.survey, now, folder, out.with_suffix(""), replace=replace
+        )
+    if not quiet:
+        from fitscan.report.tables import recheck_table
+
+        screen = _screen(hushed=json)
+        screen.print(recheck_table(result))
+        _say_file(screen, out, *drawn)
+
+
+def _photos_of(survey: Survey, file: Path) -> Path | None:
+    """The folder of a survey's photos, when it lies beside the survey's file."""
+    folder = file.resolve().parent / survey.name
+    return folder if folder.is_dir() else None
+
+
+def _pair(text: str, option: str) -> tuple[Path, str]:
+    """Split SURVEY:TUBE at the last colon."""
+    path, colon, tube = text.rpartition(":")
+    if not colon or not path or not tube:
+        raise InputError(
+            f"{text!r} is not SURVEY:TUBE", option, "write it like 'shut.json:door bar'"
+        )
+    return Path(path), tube
+
+
+@app.command(epilog=CAUTION)
+def gap(
+    bar: Annotated[str, typer.Option(help="SURVEY:TUBE of the bar, for example 'shut.json:bar'.")],
+    target: Annotated[str, typer.Option(help="SURVEY:TUBE of the stubs in the recess.")],
+    on: Annotated[str, typer.Option(help="Part that both surveys show, for example trim.")],
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, help="Largest distance of the axes that you accept.")
+    ] = 2.0,
+    station_mm: Annotated[float, typer.Option(min=5.0, help="Distance between stations.")] = 50.0,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the bar's survey, to draw the result on.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how far a bar is from where it should sit, station by station."""
+    from fitscan.fit.gap import find_gap
+    from fitscan.fit.result_file import gap_document
+    from fitscan.survey.survey_file import read_survey
+
+    _free(out, replace=replace)
+    bar_file, bar_tube = _pair(bar, "--bar")
+    target_file, target_tube = _pair(target, "--target")
+    bar_survey = read_survey(bar_file)
+    target_survey = bar_survey if target_file == bar_file else read_survey(target_file)
+    result = find_gap(
+        bar_survey, bar_tube, target_survey, target_tube, on,
+        tolerance_mm=tolerance_mm, station_mm=station_mm,
+    )  # fmt: skip
+    _give(gap_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.write import write_gap_pictures
+
+        folder = photos or _photos_of(bar_survey, bar_file)
+        drawn = write_gap_pictures(
+            result, bar_survey, target_survey, folder, out.with_suffix(""), replace=replace
+        )
+    if not quiet:
+        from fitscan.report.tables import gap_table
+
+        screen = _screen(hushed=json)
+        screen.print(gap_table(result))
+        _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
+def demo(
+    out: Annotated[
+        Path, typer.Option(help="Folder for the results; made anew, never written over.")
+    ] = Path("demo_results"),
+    samples: Annotated[
+        Path | None, typer.Option(help="Folder that holds sample_images and calibration.")
+    ] = None,
+    workers: Workers = None,
+    quiet: Quiet = False,
+) -> None:
+    """Do both jobs on the sample photos: the door bar's gap, and the cage's recheck."""
+    from fitscan.demo import run_demo
+    from fitscan.report.tables import gap_table, recheck_table
+
+    with _progress(quiet=quiet) as tell:
+        result = run_demo(out, samples, workers=workers, progress=tell)
+    if not quiet:
+        screen = _screen(hushed=False)
+        screen.print(gap_table(result.gap))
+        screen.print(recheck_table(result.recheck))
+        screen.print(f"Done in {result.seconds:.0f} s. Look at these:")
+        _say_file(screen, *result.files)
+
+
+def main() -> None:
+    """Run the program; every error reaches the user as one sentence and an exit code."""
+    try:
+        app()
+    except FitscanError as error:
+        typer.echo(f"fitscan: {error}", err=True)
+        raise SystemExit(error.exit_code) from None
+    except KeyboardInterrupt:
+        typer.echo("fitscan: stopped; nothing half-done was left behind.", err=True)
+        raise SystemExit(130) from None
+    except (MemoryError, OSError) as error:
+        typer.echo(f"fitscan: The computer refused: {error}.", err=True)
+        raise SystemExit(3) from None

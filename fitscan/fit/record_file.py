@@ -1,0 +1,90 @@
+"""The record: a survey kept with what it is a record of, so that a later one can be held to it.
+
+What the comparison finds is left to `recheck`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timezone
+from pathlib import Path
+from typing import ClassVar
+
+from fitscan.errors import DataError, InputError
+from fitscan.store.json_file import JsonDocument, read_json, write_json
+from fitscan.survey.survey import Survey
+from fitscan.survey.survey_file import SurveyFile, survey_document, survey_of
+
+__all__ = ["Record", "RecordFile", "keep_record", "read_record"]
+
+
+class RecordFile(JsonDocument):
+    """A record as stored: the survey as it was, and which part sat on which."""
+
+    KIND: ClassVar[str] = "fitscan.record"
+    SCHEMA_VERSION: ClassVar[int] = 1
+
+    made_at: str
+    tool_version: str
+    part: str
+    on: str
+    note: str
+    survey: SurveyFile
+
+
+@dataclass(frozen=True)
+class Record:
+    """A record in use: the survey, the part it is about, and the part that stays."""
+
+    survey: Survey
+    part: str
+    on: str
+    made_at: str
+    note: str
+
+
+def keep_record(path: Path, survey: Survey, part: str, on: str, note: str = "") -> None:
+    """Write a record; never over another one.
+
+    Raises:
+        InputError: the survey has no such part, or the two parts are one, or the file exists.
+        DataError: too few markers of either part to recheck against later.
+    """
+    from fitscan import __version__
+
+    if part == on:
+        raise InputError(
+            f"The part {part!r} cannot be recorded on itself", "--on", "name the part that stays"
+        )
+    known = survey.kit.parts
+    for option, name in (("--part", part), ("--on", on)):
+        if name not in known:
+            raise InputError(
+                f"The kit has no part {name!r}", option, f"use one of: {', '.join(known)}"
+            )
+        if len(survey.of_part(name)) < 3:
+            raise DataError(
+                f"Only {len(survey.of_part(name))} markers of the part {name!r} were measured",
+                survey.frame,
+                f"add photos until at least three, better six, markers of the {name} are measured",
+            )
+    document = RecordFile(
+        made_at=datetime.now(timezone.utc).replace(microsecond=0).isoformat(),
+        tool_version=__version__,
+        part=part,
+        on=on,
+        note=note,
+        survey=survey_document(survey),
+    )
+    write_json(path, document)
+
+
+def read_record(path: Path) -> Record:
+    """Read a record.
+
+    Raises:
+        InputError: missing, torn, not a record, or of a newer schema.
+    """
+    document = read_json(path, RecordFile)
+    survey = survey_of(document.survey, str(path))
+    return Record(survey, document.part, document.on, document.made_at, document.note)

@@ -1,0 +1,245 @@
+"""Results as files: the gap and the recheck with units in every name and U beside every number.
+
+U is the expanded uncertainty (k = 2) throughout. Computing is left to `gap` and `recheck`.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict
+
+from fitscan.fit.align import Alignment
+from fitscan.fit.gap import Gap, GapStation, StraightGap
+from fitscan.fit.recheck import CuffShift, Recheck
+from fitscan.geometry.rotation import Array
+from fitscan.store.json_file import JsonDocument
+
+__all__ = ["CAUTION", "GapFile", "RecheckFile", "gap_document", "recheck_document"]
+
+CAUTION = (
+    "fitscan measures fit. It does not approve a design, a weld or a material: the rules of the "
+    "sanctioning body and local law decide, with a licensed or scrutineering person. Check by hand "
+    "before cutting or welding; keep paper and fuel away from hot work."
+)
+
+Vector = tuple[float, float, float]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class MovedRow(_Model):
+    """A marker of the carrying part that moved against the others and was left out."""
+
+    marker_id: int
+    shift_mm: Vector
+    shift_U_mm: float
+
+
+class AlignmentRow(_Model):
+    """How the two surveys were brought together."""
+
+    used: tuple[int, ...]
+    moved: tuple[MovedRow, ...]
+    congruency_statistic: float
+    congruency_critical: float
+
+
+class StationRow(_Model):
+    """The gap at one station."""
+
+    along_mm: float
+    across_mm: float
+    across_U_mm: float
+    out_mm: float
+    out_U_mm: float
+    total_mm: float
+    total_U_mm: float
+    verdict: str
+    seated_mm: Vector
+    bar_mm: Vector
+
+
+class StraightRow(_Model):
+    """One straight of the bar against one of its seat."""
+
+    straight: int
+    angle_deg: float
+    angle_U_deg: float
+    across: Vector
+    out: Vector
+    stations: tuple[StationRow, ...]
+
+
+class GapFile(JsonDocument):
+    """A gap as stored."""
+
+    KIND: ClassVar[str] = "fitscan.gap"
+    SCHEMA_VERSION: ClassVar[int] = 1
+
+    tool_version: str
+    coverage_factor: float
+    bar: str
+    target: str
+    on: str
+    frame: str
+    tolerance_mm: float
+    alignment: AlignmentRow
+    straights: tuple[StraightRow, ...]
+    sentences: tuple[str, ...]
+    warnings: tuple[str, ...]
+    caution: str
+
+
+class ShiftRow(_Model):
+    """One marker of the part against its record."""
+
+    marker_id: int
+    label: str
+    place_mm: Vector
+    shift_mm: Vector
+    shift_U_mm: Vector
+    left_mm: Vector
+    left_U_mm: Vector
+    bent: bool
+    verdict: str
+
+
+class RecheckFile(JsonDocument):
+    """A recheck as stored.
+
+    The rigid motion takes recorded points to where they are now, both in `frame`.
+    """
+
+    KIND: ClassVar[str] = "fitscan.recheck"
+    SCHEMA_VERSION: ClassVar[int] = 1
+
+    tool_version: str
+    coverage_factor: float
+    part: str
+    on: str
+    frame: str
+    tolerance_mm: float
+    reference_mm: Vector
+    shift_mm: Vector
+    shift_U_mm: Vector
+    turn_deg: Vector
+    turn_U_deg: Vector
+    covariance: tuple[tuple[float, ...], ...]
+    now_from_record_rotation: tuple[Vector, Vector, Vector]
+    now_from_record_translation_mm: Vector
+    alignment: AlignmentRow
+    markers: tuple[ShiftRow, ...]
+    sentences: tuple[str, ...]
+    warnings: tuple[str, ...]
+    caution: str
+
+
+def _vector(x: Array) -> Vector:
+    return (float(x[0]), float(x[1]), float(x[2]))
+
+
+def _alignment(a: Alignment) -> AlignmentRow:
+    moved = tuple(
+        MovedRow(marker_id=m.marker_id, shift_mm=_vector(m.shift_mm), shift_U_mm=m.expanded_mm)
+        for m in a.moved
+    )
+    return AlignmentRow(
+        used=a.used,
+        moved=moved,
+        congruency_statistic=a.statistic,
+        congruency_critical=a.critical,
+    )
+
+
+def _station(s: GapStation) -> StationRow:
+    return StationRow(
+        along_mm=s.along_mm,
+        across_mm=s.across_mm,
+        across_U_mm=s.across_expanded_mm,
+        out_mm=s.out_mm,
+        out_U_mm=s.out_expanded_mm,
+        total_mm=s.total_mm,
+        total_U_mm=s.total_expanded_mm,
+        verdict=s.verdict.value,
+        seated_mm=_vector(s.seated_mm),
+        bar_mm=_vector(s.bar_mm),
+    )
+
+
+def _straight(s: StraightGap) -> StraightRow:
+    return StraightRow(
+        straight=s.number,
+        angle_deg=s.angle_deg,
+        angle_U_deg=s.angle_expanded_deg,
+        across=_vector(s.across),
+        out=_vector(s.out),
+        stations=tuple(_station(x) for x in s.stations),
+    )
+
+
+def gap_document(gap: Gap) -> GapFile:
+    """Turn a gap into its file's model."""
+    from fitscan import __version__
+    from fitscan.fit.verdict import COVERAGE
+
+    return GapFile(
+        tool_version=__version__,
+        coverage_factor=COVERAGE,
+        bar=gap.bar,
+        target=gap.target,
+        on=gap.on,
+        frame=gap.frame,
+        tolerance_mm=gap.tolerance_mm,
+        alignment=_alignment(gap.alignment),
+        straights=tuple(_straight(s) for s in gap.straights),
+        sentences=gap.sentences,
+        warnings=gap.warnings,
+        caution=CAUTION,
+    )
+
+
+def _shift(s: CuffShift) -> ShiftRow:
+    return ShiftRow(
+        marker_id=s.marker_id,
+        label=s.label,
+        place_mm=_vector(s.place_mm),
+        shift_mm=_vector(s.shift_mm),
+        shift_U_mm=_vector(s.shift_expanded_mm),
+        left_mm=_vector(s.left_mm),
+        left_U_mm=_vector(s.left_expanded_mm),
+        bent=s.bent,
+        verdict=s.verdict.value,
+    )
+
+
+def recheck_document(r: Recheck) -> RecheckFile:
+    """Turn a recheck into its file's model."""
+    from fitscan import __version__
+    from fitscan.fit.verdict import COVERAGE
+
+    turn = r.now_from_record.rotation
+    return RecheckFile(
+        tool_version=__version__,
+        coverage_factor=COVERAGE,
+        part=r.part,
+        on=r.on,
+        frame=r.axes.frame,
+        tolerance_mm=r.tolerance_mm,
+        reference_mm=_vector(r.reference_mm),
+        shift_mm=_vector(r.shift_mm),
+        shift_U_mm=_vector(r.shift_expanded_mm),
+        turn_deg=_vector(r.turn_deg),
+        turn_U_deg=_vector(r.turn_expanded_deg),
+        covariance=tuple(tuple(float(v) for v in row) for row in np.asarray(r.covariance)),
+        now_from_record_rotation=(_vector(turn[0]), _vector(turn[1]), _vector(turn[2])),
+        now_from_record_translation_mm=_vector(r.now_from_record.translation),
+        alignment=_alignment(r.alignment),
+        markers=tuple(_shift(s) for s in r.shifts),
+        sentences=r.sentences,
+        warnings=r.warnings,
+        caution=CAUTION,
+    )
