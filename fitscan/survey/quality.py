@@ -84,7 +84,7 @@ def sum_up(
         poses,
         0.5 * (covariance + covariance.T),
         forms,
-        _photos(network, state, seen, looked, told, new_from_old),
+        _photos(state, cleaned, looked, told, new_from_old),
         tuple(sights[i] for i in kept),
         quality,
     )
@@ -154,17 +154,19 @@ def _corner_residuals(cleaned: Cleaned) -> tuple[Array, Array]:
 
 
 def _photos(
-    network: Network,
     state: State,
-    seen: SquareObservations,
+    cleaned: Cleaned,
     looked: Looked,
     told: Told,
     new_from_old: Rigid,
 ) -> tuple[PhotoEntry, ...]:
     entries = []
+    seen = cleaned.seen
+    residuals, photos = _corner_residuals(cleaned)
     for row, path in enumerate(looked.paths):
         mine = seen.geometry.photo == row
         tags = tuple(sorted(int(t) for t in seen.geometry.tag_id[mine]))
+        left = residuals[photos == row]
         values = state.photo[row]
         entries.append(
             PhotoEntry(
@@ -172,7 +174,7 @@ def _photos(
                 looked.sha256[row],
                 None,
                 tags,
-                0.0,
+                float(np.sqrt(np.mean(left**2))) if len(left) else 0.0,
                 rigid_of(values) @ new_from_old.inverse(),
                 float(np.exp(values[12])),
                 (float(values[14]), float(values[15])),
