@@ -6,6 +6,10 @@ import os
 
 from hypothesis import settings
 
+# Small matrices: threads of the linear algebra that wait for each other cost twenty times what
+# they save on a busy machine. Read when NumPy loads, which is after this.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # On a shared machine a slow example is no fault; on CI the same examples come every time.
 settings.register_profile("desk", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
