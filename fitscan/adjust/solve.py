@@ -73,7 +73,7 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
     values = {g.name: g.values for g in groups}
     cost, weights = _cost(blocks, values)
     if not np.isfinite(cost):
-        raise DataError("the start values make no sense", "adjustment", "check the photos and kit")
+        raise DataError("The start values make no sense", "adjustment", "check the photos and kit")
     damping, taken, converged, calm = options.damping, 0, False, 0
     while taken < options.steps and not converged:
         linears = [b.linearise(values) for b in blocks]

@@ -136,7 +136,7 @@ def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
 
 def _loose() -> DataError:
     return DataError(
-        "the measurements leave something free", "adjustment", "add photos that tie it down"
+        "The measurements leave something free", "adjustment", "add photos that tie it down"
     )
 
 

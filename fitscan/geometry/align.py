@@ -45,7 +45,7 @@ def align_points(points_in_a: Array, points_in_b: Array, *, with_scale: bool) ->
     u, spread, vt = np.linalg.svd(db.T @ da / len(a))
     if len(a) < dim or spread[dim - 2] < 1e-9 * max(spread[0], 1e-300):
         raise DataError(
-            f"{len(a)} points do not fix an alignment",
+            f"The {len(a)} points do not fix an alignment",
             "point alignment",
             "use three or more points that are not on one line",
         )

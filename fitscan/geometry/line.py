@@ -31,7 +31,7 @@ class Line:
         """
         length = float(np.linalg.norm(direction))
         if not np.isfinite(length) or length < 1e-12:
-            raise DataError("a line has no direction", "line", "use two points that differ")
+            raise DataError("A line has no direction", "line", "use two points that differ")
         return Line(np.asarray(point, dtype=np.float64), np.asarray(direction) / length)
 
     def at(self, along_mm: float) -> Array:
@@ -61,7 +61,7 @@ def closest_points(a: Line, b: Line) -> tuple[Array, Array]:
     denominator = float(cross @ cross)
     if denominator < 1e-18:
         raise DataError(
-            "two lines are parallel and have no closest place", "lines", "compare their distance"
+            "Two lines are parallel and have no closest place", "lines", "compare their distance"
         )
     offset = b.point - a.point
     along_a = float(np.cross(offset, b.direction) @ cross) / denominator

@@ -51,7 +51,7 @@ class Rigid:
         """
         t = np.asarray(translation, dtype=np.float64)
         if t.shape != (3,) or not np.all(np.isfinite(t)):
-            raise DataError("a position is not three finite numbers", where, "make this file again")
+            raise DataError("A position is not three finite numbers", where, "make this file again")
         return Rigid(check_rotation(rotation, where), t)
 
     def __matmul__(self, other: Rigid) -> Rigid:

@@ -80,7 +80,7 @@ def check_rotation(matrix: Array, where: str) -> Array:
         or not np.allclose(out @ out.T, np.eye(3), atol=1e-6)
         or np.linalg.det(out) < 0
     ):
-        raise DataError("a rotation matrix is not a rotation", where, "make this file again")
+        raise DataError("A rotation matrix is not a rotation", where, "make this file again")
     return out
 
 

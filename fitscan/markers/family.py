@@ -30,7 +30,7 @@ def cells(tag_id: int) -> npt.NDArray[np.bool_]:
     """
     if not 0 <= tag_id < FAMILY_SIZE:
         raise InputError(
-            f"tag id {tag_id} does not exist", "family 36h11", f"use ids 0 to {FAMILY_SIZE - 1}"
+            f"Tag id {tag_id} does not exist", "family 36h11", f"use ids 0 to {FAMILY_SIZE - 1}"
         )
     import cv2
 

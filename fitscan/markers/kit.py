@@ -179,7 +179,7 @@ class Kit(_Entry):
         for c in self.cuff:
             if c.first_id == marker_id:
                 return c.part
-        raise InputError(f"marker {marker_id} is not in the kit", "kit", "add it to the kit file")
+        raise InputError(f"Marker {marker_id} is not in the kit", "kit", "add it to the kit file")
 
 
 def read_kit(path: Path) -> Kit:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from fitscan.adjust.threads import one_thread
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError
 from fitscan.lens.match import LensPrior
@@ -67,6 +68,22 @@ def build_survey(
     told = Told(list(looked.dropped), {**refused, **looked.refused})
     doubles = {d for f in looked.found for d in f.doubles}
     found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
+    with one_thread():
+        return _solved(name, looked, found, doubles, told, kit, camera, priors, workers, tell)
+
+
+def _solved(
+    name: str,
+    looked: Looked,
+    found: list[Detections],
+    doubles: set[int],
+    told: Told,
+    kit: Kit,
+    camera: LensPrior,
+    priors: Priors | None,
+    workers: int | None,
+    tell: Progress,
+) -> Survey:
     tell("Placing photos and markers", 0, 1)
     rows, placement = _placed(looked, found, kit, camera.lens, told)
     network = Network.of(

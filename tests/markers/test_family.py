@@ -39,7 +39,7 @@ def test_every_tag_has_a_closed_black_border() -> None:
 
 @pytest.mark.parametrize("tag_id", [-1, 587, 10_000])
 def test_an_id_outside_the_family_is_refused_in_one_sentence(tag_id: int) -> None:
-    with pytest.raises(InputError, match=rf"tag id {tag_id} does not exist .*use ids 0 to 586"):
+    with pytest.raises(InputError, match=rf"Tag id {tag_id} does not exist .*use ids 0 to 586"):
         cells(tag_id)
 
 
