@@ -234,6 +234,20 @@ def with_motions(scene: Scene, world_from_world: Mapping[int, Rigid]) -> Scene:
     return replace(scene, state=replace(scene.state, marker=marker))
 
 
+def well_seen(scene: Scene) -> Scene:
+    """The scene without the flat markers that fewer than two photos show."""
+    geometry, _ = visible_squares(scene)
+    first = {c.first_id for c in scene.kit.cuff}
+    keep = [
+        i
+        for i, m in enumerate(scene.markers)
+        if m in first or len(set(geometry.photo[geometry.marker == i].tolist())) >= 2
+    ]
+    marker = scene.state.marker[keep]
+    markers = tuple(scene.markers[i] for i in keep)
+    return replace(scene, markers=markers, state=replace(scene.state, marker=marker))
+
+
 def redrawn(scene: Scene, seed: int, priors: Priors | None = None) -> Scene:
     """The scene with every nuisance drawn from its prior and every rule read with its u."""
     p = priors or Priors()
