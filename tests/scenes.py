@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -154,9 +154,14 @@ def small_scene(
 
 
 def visible_squares(
-    scene: Scene, smallest_px: float = 18.0, steepest_deg: float = 68.0
+    scene: Scene,
+    smallest_px: float = 18.0,
+    steepest_deg: float = 68.0,
+    *,
+    photos: Sequence[int] | None = None,
 ) -> tuple[TagGeometry, Array]:
     """Squares that face a camera within its frame, and their true corners (n, 4, 2) in pixels."""
+    frame = [scene.lens.width_px - 6, scene.lens.height_px - 6]
     row = {m: i for i, m in enumerate(scene.markers)}
     cuff_row = {c.first_id: i for i, c in enumerate(scene.kit.cuff)}
     keep_ids: list[int] = []
@@ -169,11 +174,11 @@ def visible_squares(
             for t, p in scene.layout.tags.items()
             if (p.cuff is not None) == is_cuff and p.marker_id in row
         ]
-        for photo in range(len(scene.state.photo)):
+        for photo in range(len(scene.state.photo)) if photos is None else photos:
             geometry = TagGeometry.of(scene.layout, ids, [photo] * len(ids), row, cuff_row)
             uv = CORNERS * geometry.side_mm[:, None, None]
             p = predict(geometry, uv, values)
-            inside = np.all((p.pixels > 5) & (p.pixels < [4026, 3018]), axis=(1, 2))
+            inside = np.all((p.pixels > 5) & (p.pixels < frame), axis=(1, 2))
             side = np.linalg.norm(p.pixels - np.roll(p.pixels, 1, axis=1), axis=2).min(axis=1)
             good = inside & (p.x_in_cam[..., 2] > 200).all(axis=1) & (side > smallest_px)
             good &= (p.facing > np.cos(np.radians(steepest_deg))).all(axis=1)
