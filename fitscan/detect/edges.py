@@ -388,7 +388,7 @@ def _best_blur(profiles: _Profiles, borders: _Borders) -> Array:
         fit = _fit_profiles(some, few, np.full(n, b))
         use = some.inside & few.real
         # The trimmed mean keeps hidden borders out of the choice.
-        cost[i] = np.nanmedian(np.where(use, fit.misfit, np.nan), axis=1)
+        cost[i] = _median_of(fit.misfit, use, 0.0)
     best = np.clip(np.argmin(cost, axis=0), 1, len(_BLURS) - 2)
     rows = np.arange(n)
     a, b, c = (np.log(cost[best + d, rows] + 1e-9) for d in (-1, 0, 1))
@@ -408,14 +408,21 @@ class _Fit:
     points: Array
 
 
+def _median_of(values: Array, use: npt.NDArray[np.bool_], otherwise: float) -> Array:
+    """Row medians (n,) of the used values (n, k); `otherwise` where a row uses none."""
+    some = use.any(axis=1)
+    shown = np.where(use, values, np.nan)
+    shown[~some] = otherwise
+    return np.asarray(np.nanmedian(shown, axis=1))
+
+
 def _fit_squares(offsets: _Offsets, borders: _Borders, field: Array, normal: Array) -> _Fit:
     """Corner shifts and edge shift of every square from its border points, robustly."""
     n, k = offsets.offset.shape
     design = np.empty((n, k, 9))
     design[..., :8] = np.einsum("nkd,nkdc->nkc", normal, field)
     design[..., 8] = -borders.polarity
-    contrast = np.nanmedian(np.where(offsets.usable, offsets.contrast, np.nan), axis=1)
-    contrast = np.nan_to_num(contrast)
+    contrast = _median_of(offsets.contrast, offsets.usable, 0.0)
     usable = offsets.usable & (offsets.contrast > 0.35 * contrast[:, None])
     usable &= offsets.contrast < 2.5 * contrast[:, None]
     weight = np.where(usable, 1.0 / (offsets.sigma**2 + 0.02**2), 0.0)
@@ -428,9 +435,7 @@ def _fit_squares(offsets: _Offsets, borders: _Borders, field: Array, normal: Arr
         rhs = np.einsum("nki,nk->ni", design, w * offsets.offset)
         change = np.linalg.solve(matrix, rhs[..., None])[..., 0]
         left = np.abs(offsets.offset - np.einsum("nki,ni->nk", design, change))
-        scatter = 1.4826 * np.nan_to_num(
-            np.nanmedian(np.where(usable, left, np.nan), axis=1), nan=1.0
-        )
+        scatter = 1.4826 * _median_of(left, usable, 1.0)
         bound = 4.0 * np.maximum(scatter, 0.03)[:, None]
         robust = np.clip(1.0 - (left / bound) ** 2, 0.0, None) ** 2
     agree = usable & (robust > 0.0)

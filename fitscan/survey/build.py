@@ -7,6 +7,7 @@ only keeps their order.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,9 +24,9 @@ from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
-from fitscan.survey.quality import Told, sum_up
-from fitscan.survey.start import Placement, groups_of_photos, place
-from fitscan.survey.state import State
+from fitscan.survey.quality import Finished, Told, sum_up
+from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
+from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Survey
 
 __all__ = ["Progress", "build_survey"]
@@ -97,12 +98,11 @@ def _solved(
     state, given = _first_observations(network, placement, found, rows)
     tell("Adjusting corners", 0, 1)
     cleaned = clean(network, state, given, rounds=3)
-    looked = looked.only(rows)
-    found = [found[i] for i in rows]
-    cleaned, measured, given = _measure_on_model(
-        network, cleaned, looked, found, doubles, workers, tell
+    rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
+    finished = _measure_on_model(
+        cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell
     )
-    return sum_up(name, network, cleaned, given, looked, measured, camera, told, tell)
+    return sum_up(name, finished, looked, camera, told, tell)
 
 
 def _placed(
@@ -190,27 +190,55 @@ def _first_observations(
 
 
 def _measure_on_model(
-    network: Network,
     cleaned: Cleaned,
     looked: Looked,
     found: list[Detections],
     doubles: set[int],
     workers: int | None,
     tell: Progress,
-) -> tuple[Cleaned, list[PhotoMeasurement], SquareObservations]:
+) -> Finished:
     """Two rounds of edges on the model: the first finds, the second refines."""
+    network, state = _with_single_sights(_taught(cleaned), found)
     measured: list[PhotoMeasurement] = []
-    given = cleaned.seen
     for number in (1, 2):
-        values = cleaned.solution.values
+        values = {g.name: g.values for g in state.groups()}
         measured = measure_all(
             network, values, looked, found, doubles, measured, workers, tell, number
         )
         given = _observations(network, measured)
         tell("Adjusting edges", number - 1, 2)
-        cleaned = clean(network, cleaned.state, given)
+        cleaned = clean(network, state, given)
+        finished = Finished(cleaned, network, given, tuple(measured))
+        stay = [i for i, p in enumerate(network.photos) if p in cleaned.network.photos]
+        network, state = _taught(cleaned).network, cleaned.state
+        looked, found = looked.only(stay), [found[i] for i in stay]
+        measured = [measured[i] for i in stay]
     tell("Adjusting edges", 2, 2)
-    return cleaned, measured, given
+    return finished
+
+
+def _taught(cleaned: Cleaned) -> Cleaned:
+    """The same with priors that know how much this shoot's photos breathe."""
+    network = cleaned.network
+    variance = np.stack(
+        [np.diag(cleaned.covariance.eliminated(i)) for i in range(len(network.photos))]
+    )
+    priors = network.priors.learnt(cleaned.state.photo, variance)
+    return replace(cleaned, network=replace(network, priors=priors))
+
+
+def _with_single_sights(cleaned: Cleaned, found: list[Detections]) -> tuple[Network, State]:
+    """Add markers that the first look found once, or not often enough to be adjusted.
+
+    Their start values are rough, but good enough to look for them in the other photos.
+    """
+    network, state = cleaned.network, cleaned.state
+    missing = set(network.layout.markers) - set(network.markers)
+    ids = {t for m in missing for t in network.layout.markers[m]}
+    photos = {i: rigid_of(state.photo[i]) for i in range(len(network.photos))}
+    lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)
+    extra = place_markers([f.keep(ids) for f in found], lens, network.layout, photos)
+    return network.grown(state, extra)
 
 
 def _observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:

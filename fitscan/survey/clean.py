@@ -5,21 +5,28 @@ What is measured comes from `measure`; who is told what was left out is `build`'
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.stats import chi2
 
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
 from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.state import State
 from fitscan.survey.tag_block import TagBlock
 
 __all__ = ["Cleaned", "clean"]
 
-_ROUNDS = 12
+_ROUNDS = 14
+_ROBUST = 1.8
+"""Huber bound on sqrt(chi2 / rank): about where Baarda's test trips for nine residuals."""
+
+_GROSS = 2.5
+_SETTLED = 0.03
 _FACTOR_FLOOR = 0.05
 
 
@@ -28,14 +35,16 @@ class Cleaned:
     """An adjustment without contradictions.
 
     Attributes:
+        network: the part of the network that hangs together, see `restrict`.
         state: the estimate.
         seen: squares kept, with their scaled standard deviations.
-        bad: (n,) of the squares given, which were left out.
+        bad: (n,) of the squares given, which contradicted the others.
         solution, covariance: of the last adjustment, plain least squares.
         tests: of its blocks of squares.
         factors: by how much the standard deviations of flat and cuff squares were scaled.
     """
 
+    network: Network
     state: State
     seen: SquareObservations
     bad: npt.NDArray[np.bool_]
@@ -48,36 +57,45 @@ class Cleaned:
 def clean(
     network: Network, state: State, given: SquareObservations, *, rounds: int = _ROUNDS
 ) -> Cleaned:
-    """Adjust and leave out squares until no test trips (Baarda 1968, iterated data snooping).
+    """Adjust and leave out squares until none is grossly wrong (iterated data snooping).
 
-    In each round every marker and every photo loses at most its worst square, because one wrong
-    square makes its neighbours look wrong too. The standard deviations of flat and of cuff
-    squares are scaled to their own residuals (one variance component each).
+    Huber weights bound what a doubtful square can do: they set in where Baarda's test trips. A
+    square is left out when its statistic is `_GROSS` times the critical value. In each round
+    every marker and every photo loses at most its worst square, because one wrong square makes
+    its neighbours look wrong too. The standard deviations of flat and of cuff squares are scaled
+    to their own residuals (one variance component each).
     """
     keep = np.ones(len(given), dtype=bool)
     factors = np.ones(2)
-    robust: float | None = 1.8
-    solution = network.solve(state, given, robust=robust)
+    part = restrict(network, state, given, keep)
+    solution = part.network.solve(part.state, part.seen, robust=_ROBUST)
     for number in range(rounds):
-        seen = _scaled(given.take(keep), factors)
-        solution = network.solve(State.of(solution.values), seen, robust=robust)
-        covariance = network.covariance(solution)
+        seen = _scaled(part.seen, factors)
+        solution = part.network.solve(State.of(solution.values), seen, robust=_ROBUST)
+        covariance = part.network.covariance(solution)
         tests = _tests(covariance)
         old = factors
         factors = factors * _variance_ratio(solution, tests, seen)
         ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
-        worst = _worst_of_each(seen, ratio)
-        if not worst.any() and robust is None and np.allclose(factors, old, rtol=0.03):
+        worst = _worst_of_each(seen, ratio / _GROSS)
+        if number == rounds - 1 or (not worst.any() and np.allclose(factors, old, rtol=_SETTLED)):
             break
-        if not worst.any():
-            robust = None
-        if number < rounds - 1:
-            places = np.flatnonzero(keep)
-            keep[places[worst]] = False
+        if worst.any():
+            keep[part.places[worst]] = False
+            part, solution = _without(part, solution, worst)
     return Cleaned(
-        State.of(solution.values), seen, ~keep, solution, covariance, tests,
+        part.network, State.of(solution.values), seen, ~keep, solution, covariance, tests,
         (float(old[0]), float(old[1])),
     )  # fmt: skip
+
+
+def _without(
+    part: Restricted, solution: Solution, worst: npt.NDArray[np.bool_]
+) -> tuple[Restricted, Solution]:
+    """The part and its values without some squares, and without what they alone held."""
+    less = restrict(part.network, State.of(solution.values), part.seen, ~worst)
+    values = {g.name: g.values for g in less.state.groups()}
+    return replace(less, places=part.places[less.places]), replace(solution, values=values)
 
 
 def _kind(seen: SquareObservations) -> npt.NDArray[np.intp]:
@@ -112,7 +130,10 @@ def _excess(seen: SquareObservations, tests: tuple[BlockTest, ...]) -> Array:
 def _variance_ratio(
     solution: Solution, tests: tuple[BlockTest, ...], seen: SquareObservations
 ) -> Array:
-    """Factor (2,) by which the standard deviations of flat and cuff squares are off."""
+    """Factor (2,) by which the standard deviations of flat and cuff squares are off.
+
+    While the statistics have a long tail their median speaks, afterwards the weighted square sum.
+    """
     out = np.ones(2)
     kind = _kind(seen)
     numbers = [i for i, b in enumerate(solution.blocks) if isinstance(b, TagBlock)]
@@ -120,8 +141,12 @@ def _variance_ratio(
         linear, weight = solution.linears[number], solution.weights[number]
         total = float((weight[:, None] * linear.residual**2).sum())
         redundancy = float((weight * test.redundancy).sum())
-        if redundancy > 20.0:
-            out[kind[rows[0]]] = max(np.sqrt(total / redundancy), _FACTOR_FLOOR)
+        if redundancy <= 20.0:
+            continue
+        mean = total / redundancy
+        middle = float(np.median(test.statistic / chi2.median(np.maximum(test.redundancy, 0.5))))
+        ratio = middle if mean > 3.0 * middle else mean
+        out[kind[rows[0]]] = max(np.sqrt(ratio), _FACTOR_FLOOR)
     return out
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from fitscan.adjust.problem import Block, IntArray, PriorBlock
 from fitscan.adjust.solve import Options, Solution, solve
 from fitscan.adjust.statistics import Covariance, Datum, covariance_of
+from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
@@ -118,6 +119,19 @@ class Network:
             self.lens.values[None, :].copy(),
             np.array([scale]),
             np.zeros((1, 1)),
+        )
+
+    def grown(self, state: State, extra: dict[int, Rigid]) -> tuple[Network, State]:
+        """Return the network and state with more markers, placed at world_from_marker."""
+        if not extra:
+            return self, state
+        first = {c.first_id for c in self.kit.cuff}
+        cuffs = tuple(m for m in extra if m in first)
+        network = replace(self, markers=self.markers + tuple(extra), cuffs=self.cuffs + cuffs)
+        return network, replace(
+            state,
+            marker=np.vstack([state.marker, pack_markers(list(extra.values()))]),
+            form=np.vstack([state.form, np.zeros((len(cuffs), 3))]),
         )
 
     def rules(self) -> RuleBlock | None:

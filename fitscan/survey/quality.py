@@ -43,33 +43,61 @@ class Told:
     refused: dict[Path, str]
 
 
+@dataclass(frozen=True)
+class Finished:
+    """The last adjustment and what it was made from.
+
+    Attributes:
+        cleaned: the adjustment, with the network that hangs together.
+        asked: the network whose squares were looked for.
+        given: every square that was measured, by the rows of `asked`.
+        measured: per photo of `asked`.
+    """
+
+    cleaned: Cleaned
+    asked: Network
+    given: SquareObservations
+    measured: tuple[PhotoMeasurement, ...]
+
+
 def sum_up(
     name: str,
-    network: Network,
-    cleaned: Cleaned,
-    given: SquareObservations,
+    finished: Finished,
     looked: Looked,
-    measured: list[PhotoMeasurement],
     camera: LensPrior,
     told: Told,
     tell: Callable[[str, int, int], None],
 ) -> Survey:
-    """Make the survey."""
+    """Make the survey.
+
+    Args:
+        name: of the shoot.
+        finished: the adjustment.
+        looked: the first look at every photo that could be read.
+        camera: prior of the lens.
+        told: what was left out on the way; grows.
+        tell: progress.
+    """
     tell("Summing up", 0, 1)
-    state = cleaned.state
-    seen = cleaned.seen
+    cleaned, given = finished.cleaned, finished.given
+    network, state, seen = cleaned.network, cleaned.state, cleaned.seen
+    for path in looked.paths:
+        if path.name not in network.photos:
+            told.refused.setdefault(path, "too few of its markers agree with the other photos")
+    looked = looked.only([i for i, p in enumerate(looked.paths) if p.name in network.photos])
     sights = _sights(network, seen)
     kept = [i for i, n in enumerate(sights) if n >= 2]
-    for i, n in enumerate(sights):
-        if n < 2:
-            told.dropped.append(Dropped("", network.markers[i], _why_lost(network, i, given)))
+    for row, marker in enumerate(finished.asked.markers):
+        if marker not in network.markers:
+            reason = _why_lost(row, given)
+            told.dropped.append(Dropped("", marker, reason))
     new_from_old = _frame(network, state, looked)
     poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
     turn = np.kron(np.eye(2 * len(kept)), new_from_old.rotation)
     covariance = turn @ order @ turn.T
-    told.dropped.extend(_dropped_squares(network, cleaned, given))
-    quality = _quality(network, cleaned, looked, measured, camera, told, sights)
+    told.dropped.extend(_dropped_squares(finished))
+    quality = _quality(network, finished, looked, camera, told, sights)
     forms = {
         m: (float(f[0]), float(f[1]), float(f[2]))
         for m, f in zip(network.cuffs, state.form, strict=True)
@@ -101,8 +129,8 @@ def _sights(network: Network, seen: SquareObservations) -> list[int]:
     return count
 
 
-def _why_lost(network: Network, row: int, given: SquareObservations) -> str:
-    if np.sum(given.geometry.marker == row) >= 3:
+def _why_lost(row: int, given: SquareObservations) -> str:
+    if len(np.unique(given.geometry.photo[given.geometry.marker == row])) >= 2:
         return "it contradicts itself between photos: it moved during the shoot, or is there twice"
     return "it was measured in fewer than two photos"
 
@@ -126,9 +154,8 @@ def _frame(network: Network, state: State, looked: Looked) -> Rigid:
     return Rigid(rotation, -rotation @ middle)
 
 
-def _dropped_squares(
-    network: Network, cleaned: Cleaned, given: SquareObservations
-) -> list[Dropped]:
+def _dropped_squares(finished: Finished) -> list[Dropped]:
+    given, cleaned, network = finished.given, finished.cleaned, finished.asked
     out = []
     bad_rows = np.flatnonzero(cleaned.bad)
     for marker in np.unique(given.geometry.marker[bad_rows]):
@@ -196,13 +223,13 @@ def _scale_u(covariance: Array, centres: Array) -> float:
 
 def _quality(
     network: Network,
-    cleaned: Cleaned,
+    finished: Finished,
     looked: Looked,
-    measured: list[PhotoMeasurement],
     camera: LensPrior,
     told: Told,
     sights: list[int],
 ) -> Quality:
+    cleaned, measured = finished.cleaned, finished.measured
     residuals, _ = _corner_residuals(cleaned)
     rules = _rules(network, cleaned)
     state = cleaned.state

@@ -18,7 +18,7 @@ from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.model import Lens
 from fitscan.markers.layout import Layout
 
-__all__ = ["Placement", "groups_of_photos", "place"]
+__all__ = ["Placement", "groups_of_photos", "place", "place_markers"]
 
 _SURE_RATIO = 2.5
 """A pose is sure when the mirrored one fits this many times worse (reprojection error)."""
@@ -103,6 +103,24 @@ def place(detections: list[Detections], lenses: list[Lens], layout: Layout) -> P
             strict = False
         else:
             return Placement(photos, markers)
+
+
+def place_markers(
+    detections: list[Detections], lens: Lens, layout: Layout, photos: dict[int, Rigid]
+) -> dict[int, Rigid]:
+    """Place markers against photos that are already placed, even from a single sight.
+
+    Args:
+        detections: per photo, of the wanted markers only.
+        lens: of the photos.
+        layout: of the kit.
+        photos: cam_from_world by photo number.
+    """
+    sights = [sight_markers(d, lens, layout) for d in detections]
+    markers: dict[int, Rigid] = {}
+    while _place_markers(sights, photos, markers, strict=False):
+        pass
+    return markers
 
 
 def sight_markers(found: Detections, lens: Lens, layout: Layout) -> dict[int, Sight]:

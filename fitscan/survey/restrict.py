@@ -1,0 +1,110 @@
+"""Keep the part of a network that the observations tie together.
+
+Leaving out wrong squares can leave a photo or a marker hanging in the air; what is left of it is
+taken out before the adjustment, and whoever built the network is told by its names.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.problem import IntArray
+from fitscan.errors import DataError
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.start import groups_of_photos
+from fitscan.survey.state import State
+
+__all__ = ["Restricted", "restrict"]
+
+_SIGHTS = 2
+"""Photos that a marker needs: from one alone it ties nothing together."""
+
+
+@dataclass(frozen=True)
+class Restricted:
+    """The part that hangs together.
+
+    Attributes:
+        network, state: numbered anew.
+        seen: its squares, numbered anew.
+        places: (n,) their places among the squares given.
+    """
+
+    network: Network
+    state: State
+    seen: SquareObservations
+    places: IntArray
+
+
+def restrict(
+    network: Network, state: State, given: SquareObservations, keep: npt.NDArray[np.bool_]
+) -> Restricted:
+    """Take out photos and markers that the kept squares do not tie to the rest.
+
+    Args:
+        network: of the squares given.
+        state: of the network.
+        given: (m,) squares.
+        keep: (m,) which of them count.
+
+    Raises:
+        DataError: fewer than two photos are left.
+    """
+    alive = keep.copy()
+    photo, marker = given.geometry.photo, given.geometry.marker
+    while True:
+        before = int(alive.sum())
+        pairs = np.unique(np.stack([marker[alive], photo[alive]]), axis=1)
+        sights = np.bincount(pairs[0], minlength=len(network.markers))
+        alive &= sights[marker] >= _SIGHTS
+        if alive.any():
+            seen = [set(marker[alive & (photo == i)].tolist()) for i in range(len(network.photos))]
+            largest = np.zeros(len(network.photos), dtype=bool)
+            largest[[i for i in groups_of_photos(seen)[0] if seen[i]]] = True
+            alive &= largest[photo]
+        if int(alive.sum()) == before:
+            break
+    photos, markers = np.unique(photo[alive]), np.unique(marker[alive])
+    if len(photos) < 2:
+        raise DataError(
+            "Fewer than two photos agree with each other",
+            "survey",
+            "take more photos that show the same markers from different sides, sharp and well lit",
+        )
+    return _renumbered(network, state, given, np.flatnonzero(alive), photos, markers)
+
+
+def _renumbered(
+    network: Network,
+    state: State,
+    given: SquareObservations,
+    places: IntArray,
+    photos: IntArray,
+    markers: IntArray,
+) -> Restricted:
+    ids = tuple(network.markers[i] for i in markers)
+    cuffs = tuple(c for c in network.cuffs if c in ids)
+    cuff_rows = np.array([network.cuff_row[c] for c in cuffs], dtype=np.intp)
+    small = replace(
+        network, photos=tuple(network.photos[i] for i in photos), markers=ids, cuffs=cuffs
+    )
+    less = replace(
+        state,
+        photo=state.photo[photos],
+        marker=state.marker[markers],
+        form=state.form[cuff_rows],
+    )
+    seen = given.take(places)
+    g = seen.geometry
+    new_cuff = np.full(len(network.cuffs) + 1, -1, dtype=np.intp)
+    new_cuff[cuff_rows] = np.arange(len(cuffs))
+    geometry = replace(
+        g,
+        photo=np.searchsorted(photos, g.photo),
+        marker=np.searchsorted(markers, g.marker),
+        cuff=np.where(g.cuff >= 0, new_cuff[g.cuff], -1),
+    )
+    return Restricted(small, less, replace(seen, geometry=geometry), places)
