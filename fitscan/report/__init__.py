@@ -1,0 +1,4 @@
+"""Results as people see them: pictures on photos, plots, tables.
+
+What the numbers are is left to `fitscan.fit`.
+"""
