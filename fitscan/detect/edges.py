@@ -56,7 +56,7 @@ class EdgeResult:
         scatter_px: (n,) robust standard deviation of the border points about the fit.
         contrast: (n,) median grey levels between black and white.
         blur_px: (n,) standard deviation of the blur.
-        moved_px: (n,) largest corner shift against the prediction.
+        moved_px: (n,) largest corner shift against the prediction and the start given.
         points: (n,) border points used.
         tone: g of the photo's tone curve, 0 for a straight one.
     """
@@ -105,6 +105,7 @@ def measure_edges(
     tag_ids: list[int],
     project: Projector,
     *,
+    start: Array | None = None,
     passes: int = 3,
     tone: float | None = None,
 ) -> EdgeResult:
@@ -114,6 +115,8 @@ def measure_edges(
         grey: (h, w).
         tag_ids: of the n squares.
         project: where places on the squares, in cells (the black square is -4 to 4), should be.
+        start: (n, 4, 2) shifts of the corners in pixels with which to begin, for squares that a
+            first look found elsewhere than predicted.
         passes: how often the prediction is corrected by what was measured.
         tone: of the photo from an earlier measurement; estimated if None.
     """
@@ -127,7 +130,8 @@ def measure_edges(
     along, bend = _slopes(project, borders.uv, base)
     field = _field(borders.uv / half, base, base_corners)
     normal = _normals(along, borders.axis)
-    total = np.zeros((n, 9))
+    begin = np.zeros((n, 8)) if start is None else start.reshape(n, 8)
+    total = np.concatenate([begin, np.zeros((n, 1))], axis=1)
     blur = np.full(n, 1.0)
     fit: _Fit | None = None
     curve = 0.0 if tone is None else tone
@@ -146,7 +150,7 @@ def measure_edges(
             total[:, 8] -= curve * _SHIFT_PER_TONE * blur
     assert fit is not None
     observed = np.concatenate([base_corners.reshape(n, 8) + total[:, :8], total[:, 8:]], axis=1)
-    moved = np.linalg.norm(total[:, :8].reshape(n, 4, 2), axis=2).max(axis=1)
+    moved = np.linalg.norm((total[:, :8] - begin).reshape(n, 4, 2), axis=2).max(axis=1)
     return EdgeResult(
         observed,
         fit.covariance,

@@ -97,7 +97,8 @@ def _solved(
     )
     state, given = _first_observations(network, placement, found, rows)
     tell("Adjusting corners", 0, 1)
-    cleaned = clean(network, state, given, rounds=3)
+    # Corners differ much in quality; only what cannot be a corner at all is left out here.
+    cleaned = clean(network, state, given, rounds=6, gross=20.0)
     rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
     finished = _measure_on_model(
         cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell

@@ -55,12 +55,17 @@ class Cleaned:
 
 
 def clean(
-    network: Network, state: State, given: SquareObservations, *, rounds: int = _ROUNDS
+    network: Network,
+    state: State,
+    given: SquareObservations,
+    *,
+    rounds: int = _ROUNDS,
+    gross: float = _GROSS,
 ) -> Cleaned:
     """Adjust and leave out squares until none is grossly wrong (iterated data snooping).
 
     Huber weights bound what a doubtful square can do: they set in where Baarda's test trips. A
-    square is left out when its statistic is `_GROSS` times the critical value. In each round
+    square is left out when its statistic is `gross` times the critical value. In each round
     every marker and every photo loses at most its worst square, because one wrong square makes
     its neighbours look wrong too. The standard deviations of flat and of cuff squares are scaled
     to their own residuals (one variance component each).
@@ -77,10 +82,11 @@ def clean(
         old = factors
         factors = factors * _variance_ratio(solution, tests, seen)
         ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
-        worst = _worst_of_each(seen, ratio / _GROSS)
+        worst = _worst_of_each(seen, ratio / gross)
         if number == rounds - 1 or (not worst.any() and np.allclose(factors, old, rtol=_SETTLED)):
             break
-        if worst.any():
+        # Nothing is left out before the spread is known well enough to judge by it.
+        if worst.any() and np.allclose(factors, old, rtol=0.25):
             keep[part.places[worst]] = False
             part, solution = _without(part, solution, worst)
     return Cleaned(

@@ -153,12 +153,11 @@ def measure_all(
     ids = [t for m in network.markers for t in network.layout.markers[m]]
     calls = []
     for row, path in enumerate(looked.paths):
-        seen = frozenset(found[row].ids.tolist())
         tone, passes = None, 3
         if before:
             tone, passes = before[row].tone, 2
         geometry = network.geometry(ids, [row] * len(ids))
-        calls.append((path, geometry, values, seen, frozenset(doubles), tone, passes))
+        calls.append((path, geometry, values, found[row], frozenset(doubles), tone, passes))
     sentence = f"Measuring edges, round {number} of 2"
     return run_all(_measure, calls, workers, tell, sentence)
 
@@ -167,7 +166,7 @@ def _measure(
     path: Path,
     geometry: TagGeometry,
     values: Values,
-    found: frozenset[int],
+    found: Detections,
     doubles: frozenset[int],
     tone: float | None,
     passes: int,

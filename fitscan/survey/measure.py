@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray, Values
 from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
@@ -33,8 +34,9 @@ class Acceptance:
             agrees in 60 % of its borders, one in twenty in 70 %, none in 80 %).
         scatter_px: largest scatter of the borders.
         contrast: smallest difference of black and white, grey levels.
-        moved_share, moved_px: largest distance from the prediction, as a share of the side and
-            at least in pixels; a sought tag gets half.
+        moved_share, moved_px: largest distance from where it was found or predicted, as a share
+            of the side and at least in pixels; a sought tag gets half.
+        found_share: how far from the prediction, as a share of the side, a found tag may be.
     """
 
     smallest_px: float = 14.0
@@ -45,6 +47,7 @@ class Acceptance:
     contrast: float = 14.0
     moved_share: float = 0.08
     moved_px: float = 2.0
+    found_share: float = 0.5
 
 
 @dataclass(frozen=True)
@@ -106,7 +109,7 @@ def measure_photo(
     grey: npt.NDArray[np.uint8],
     geometry: TagGeometry,
     values: Values,
-    found: frozenset[int],
+    found: Detections,
     *,
     doubles: frozenset[int] = frozenset(),
     tone: float | None = None,
@@ -119,7 +122,7 @@ def measure_photo(
         grey: (h, w).
         geometry: all squares of the network, with this photo's row.
         values: of the state.
-        found: ids that the first look found.
+        found: by the first look.
         doubles: ids that stand at two places of this photo: left alone.
         tone: of the photo, if known from an earlier round.
         passes: see `measure_edges`.
@@ -141,16 +144,44 @@ def measure_photo(
         def project(uv: Array, part: TagGeometry = part, mm_per_cell: Array = mm_per_cell) -> Array:
             return predict_pixels(part, uv * mm_per_cell[:, None, None], values)
 
-        edges = measure_edges(grey, part.tag_id.tolist(), project, passes=passes, tone=tone)
+        start, known = _start(part, values, found, rule)
+        edges = measure_edges(
+            grey, part.tag_id.tolist(), project, start=start, passes=passes, tone=tone
+        )
         tone = edges.tone
-        results.append((part, edges, _accepted(part, edges, found, rule)))
-    return _together(results, found, tuple(expected), tone if tone is not None else 0.0)
+        results.append((part, edges, _accepted(part, edges, known, rule)))
+    ids = frozenset(found.ids.tolist())
+    return _together(results, ids, tuple(expected), tone if tone is not None else 0.0)
+
+
+def _start(
+    part: TagGeometry, values: Values, found: Detections, rule: Acceptance
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Where the first look saw the corners, less the prediction; and which squares it saw there.
+
+    A survey that is still rough predicts worse than the first look sees.
+    """
+    predicted = predict_pixels(part, CORNERS * part.side_mm[:, None, None], values)
+    side = np.linalg.norm(predicted - np.roll(predicted, 1, axis=1), axis=2).max(axis=1)
+    place = {int(t): i for i, t in enumerate(found.ids)}
+    start, known = np.zeros_like(predicted), np.zeros(len(part), dtype=bool)
+    for row, tag_id in enumerate(part.tag_id.tolist()):
+        if tag_id in place:
+            shift = found.corners_px[place[tag_id]] - predicted[row]
+            far = float(np.linalg.norm(shift, axis=1).max())
+            known[row] = far < max(rule.found_share * side[row], 8.0)
+            # Near the prediction, the model's corners are better than the detector's.
+            if known[row] and far > max(0.03 * side[row], 1.2):
+                start[row] = shift
+    return start, known
 
 
 def _accepted(
-    part: TagGeometry, edges: EdgeResult, found: frozenset[int], rule: Acceptance
+    part: TagGeometry,
+    edges: EdgeResult,
+    known: npt.NDArray[np.bool_],
+    rule: Acceptance,
 ) -> npt.NDArray[np.bool_]:
-    known = np.array([int(t) in found for t in part.tag_id], dtype=bool)
     needed = np.where(known, rule.seen_if_found, rule.seen_if_sought)
     corners = edges.observed[:, :8].reshape(-1, 4, 2)
     side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
