@@ -28,6 +28,8 @@ CORNERS_UV = np.array([[-4.0, 4.0], [4.0, 4.0], [4.0, -4.0], [-4.0, -4.0]])
 _QUIET = 5.2
 _WALL = 0.4
 
+Light = npt.NDArray[np.float32]
+
 Surface = Callable[[Array, Array], tuple[Array, Array]]
 """Pixels x, y to places u, v in cells on the tag; not a number where there is no paper."""
 
@@ -139,7 +141,7 @@ class Tube:
 
 def sample(
     tag_id: int, surface: Surface, size: int, *, grow_cells: float = 0.0, times: int = 6
-) -> Array:
+) -> Light:
     """Light (size * times, size * times), 0 to 1, of a tag in a picture of size x size pixels.
 
     Black ink may have grown by `grow_cells` at every border.
@@ -162,17 +164,17 @@ def sample(
         bare = np.logical_and.reduce([paper(du, dv) for du in steps for dv in steps])
     with np.errstate(invalid="ignore"):
         on_paper = (np.abs(u) < _QUIET) & (np.abs(v) < _QUIET)
-    return np.where(on_paper, 0.05 + 0.7 * bare, _WALL)
+    return np.where(on_paper, 0.05 + 0.7 * bare, _WALL).astype(np.float32)
 
 
 def picture(
-    light: Array, develop: Develop, rng: np.random.Generator, *, times: int = 6
+    light: Light, develop: Develop, rng: np.random.Generator, *, times: int = 6
 ) -> npt.NDArray[np.uint8]:
     """Grey picture of sampled light."""
     height, width = (n // times for n in light.shape)
     if develop.blur_px:
-        light = np.asarray(cv2.GaussianBlur(light, (0, 0), develop.blur_px * times), np.float64)
-    grey = light.reshape(height, times, width, times).mean(axis=(1, 3))
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), develop.blur_px * times), np.float32)
+    grey = light.reshape(height, times, width, times).mean(axis=(1, 3), dtype=np.float64)
     grey = grey + rng.normal(0, develop.noise / 255.0, grey.shape)
     grey = np.clip(grey, 0, 1) ** (1.0 / develop.gamma)
     if develop.sharpen:
@@ -200,7 +202,7 @@ class Sheet:
     surfaces: tuple[Plane | Tube, ...]
     offsets: Array
     tile: int
-    light: Array
+    light: Light
 
     @property
     def corners(self) -> Array:
@@ -236,7 +238,7 @@ def sheet_of(
 ) -> Sheet:
     """Lay tags out in tiles."""
     rows = -(-len(ids) // columns)
-    light = np.full((rows * tile * times, columns * tile * times), _WALL)
+    light = np.full((rows * tile * times, columns * tile * times), _WALL, dtype=np.float32)
     offsets = []
     for n, (tag_id, surface) in enumerate(zip(ids, surfaces, strict=True)):
         row, column = divmod(n, columns)

@@ -7,6 +7,8 @@ sub-pixel operators on signalised targets is "routinely better than 0.1 px" (Int
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pytest
 from tag_pictures import Develop, Plane, Sheet, Tube, flat_square, picture, sheet_of, tube_square
@@ -28,20 +30,21 @@ MEAN_OF_CORNERS = np.zeros((2, 9))
 MEAN_OF_CORNERS[0, 0:8:2] = MEAN_OF_CORNERS[1, 1:8:2] = 0.25
 
 
-def make_sheet(kind: str, seed: int, count: int = 48, grow_cells: float = 0.0) -> Sheet:
+@lru_cache(maxsize=2)
+def make_sheet(kind: str, seed: int, count: int = 32, grow_cells: float = 0.0) -> Sheet:
     """Squares of four sizes in turn, flat or round tubes."""
     rng = np.random.default_rng(seed)
     ids = rng.permutation(587)[:count].tolist()
     make = flat_square if kind == "flat" else tube_square
     surfaces: list[Plane | Tube] = [make(rng, SIDES[i % 4], TILE) for i in range(count)]
-    return sheet_of(ids, surfaces, TILE, 8, grow_cells=grow_cells, times=5)
+    return sheet_of(ids, surfaces, TILE, 8, grow_cells=grow_cells, times=4)
 
 
 def measured(
     sheet: Sheet, develop: Develop, off_px: float, *, tone: float | None = None, seed: int = 1
 ) -> EdgeResult:
     rng = np.random.default_rng(seed)
-    grey = picture(sheet.light, develop, rng, times=5)
+    grey = picture(sheet.light, develop, rng, times=4)
     return measure_edges(grey, list(sheet.ids), sheet.predicted(rng, off_px), tone=tone)
 
 
@@ -60,15 +63,24 @@ def test_centres_are_right_to_hundredths_of_a_pixel_and_say_so(kind: str, develo
     # A tube's arcs bend with its pose: there the second round, near the truth, is the measure.
     edges = measured(sheet, develop, 0.4 if kind == "flat" else 0.1)
     error, chi = centre_errors(sheet, edges)
-    size = np.arange(len(error)) % 4
-    rms = [float(np.sqrt(np.mean(error[size == k] ** 2))) for k in range(4)]
-    assert rms[0] < 0.035  # 20 px
-    assert max(rms[1:]) < 0.02  # 28, 45 and 80 px
-    # No common shift: 36 squares of at most 0.02 px leave 0.01 px to chance.
-    assert np.abs(error[size > 0].mean(axis=0)).max() < 0.01
-    assert 0.1 < float(chi[size > 0].mean()) < 2.5
+    short = shorter_sides(sheet)
+    bands = {(24, 99): 0.015, (18, 24): 0.022, (0, 18): 0.065}
+    for (low, high), most in bands.items():
+        own = (short >= low) & (short < high)
+        assert own.sum() >= 3
+        assert np.sqrt(np.mean(error[own] ** 2)) < most, (low, high)
+    # No common shift: some twenty squares of at most 0.02 px leave 0.01 px to chance.
+    fair = short >= 18
+    assert np.abs(error[fair].mean(axis=0)).max() < 0.01
+    assert 0.1 < float(chi[fair].mean()) < 2.0
     assert float(chi.max()) < 25.0
     assert np.all(edges.seen > 0.75)
+
+
+def shorter_sides(sheet: Sheet) -> Array:
+    """The shorter side of each square as it is seen, px."""
+    corners = sheet.corners
+    return np.asarray(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).min(axis=1))
 
 
 @pytest.mark.parametrize("kind", ["flat", "tube"])
@@ -104,7 +116,7 @@ def test_two_passes_take_back_a_prediction_that_is_two_pixels_off() -> None:
 def test_the_distance_from_the_prediction_is_told() -> None:
     sheet = make_sheet("flat", 9, count=8)
     rng = np.random.default_rng(0)
-    grey = picture(sheet.light, Develop(), rng, times=5)
+    grey = picture(sheet.light, Develop(), rng, times=4)
     off = np.array([0.9, -1.2])
     shifted = measure_edges(grey, list(sheet.ids), lambda uv: sheet.pixels(uv) + off)
     large = np.arange(8) % 4 >= 2
@@ -113,7 +125,7 @@ def test_the_distance_from_the_prediction_is_told() -> None:
 
 @pytest.mark.parametrize("grow_cells", [0.01, 0.02])
 def test_ink_that_grew_is_an_edge_shift_and_leaves_the_corners_alone(grow_cells: float) -> None:
-    sheet = make_sheet("flat", 10, count=32, grow_cells=grow_cells)
+    sheet = make_sheet("flat", 10, grow_cells=grow_cells)
     edges = measured(sheet, Develop(), 0.1, tone=0.0)
     corners = sheet.corners
     side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
@@ -147,7 +159,7 @@ def hide(sheet: Sheet, share: float, grey: float) -> Sheet:
 
 @pytest.mark.parametrize("grey", [0.02, 0.4, 0.75], ids=["black", "grey", "white"])
 def test_a_third_of_a_tag_hidden_costs_points_and_not_the_centre(grey: float) -> None:
-    whole = make_sheet("flat", 12, count=32)
+    whole = make_sheet("flat", 12)
     edges = measured(hide(whole, 0.33, grey), Develop(), 0.3)
     full = measured(whole, Develop(), 0.3)
     error, _ = centre_errors(whole, edges)
@@ -163,10 +175,10 @@ def test_a_third_of_a_tag_hidden_costs_points_and_not_the_centre(grey: float) ->
 
 
 def test_another_tags_code_is_not_seen_in_the_picture() -> None:
-    sheet = make_sheet("flat", 13, count=32)
+    sheet = make_sheet("flat", 13)
     right = measured(sheet, Develop(), 0.3)
     rng = np.random.default_rng(1)
-    grey = picture(sheet.light, Develop(), rng, times=5)
+    grey = picture(sheet.light, Develop(), rng, times=4)
     others = [(t + 1) % 587 for t in sheet.ids]
     wrong = measure_edges(grey, others, sheet.predicted(rng, 0.3))
     assert right.seen.min() > 0.85
@@ -187,7 +199,7 @@ def test_bare_paper_and_plain_walls_show_no_tag() -> None:
 def test_a_square_that_leaves_the_photo_is_measured_on_what_is_in_it() -> None:
     sheet = make_sheet("flat", 15, count=8)
     rng = np.random.default_rng(3)
-    grey = picture(sheet.light, Develop(), rng, times=5)
+    grey = picture(sheet.light, Develop(), rng, times=4)
     cut = np.ascontiguousarray(grey[: TILE // 2 + 10])
     edges = measure_edges(cut, list(sheet.ids), sheet.predicted(rng, 0.2))
     assert np.all(np.isfinite(edges.observed))
