@@ -33,7 +33,10 @@ Projector = Callable[[Array], Array]
 """Places (n, k, 2) in cells on n squares -> pixels (n, k, 2)."""
 
 _SAMPLES = 11
-_BLURS = np.array([0.55, 0.7, 0.9, 1.15, 1.5, 1.95, 2.5])
+_BLURS = np.array([0.55, 0.72, 0.93, 1.21, 1.58, 2.05, 2.66, 3.46])
+_FIRST_REACH_PX = 5.5
+"""Half length of a profile before the blur is known; afterwards three times the blur."""
+
 _FLOOR_PX = 0.012
 """What repeated photos of the same corner scatter by even without noise (JPEG, demosaicing)."""
 
@@ -138,7 +141,8 @@ def measure_edges(
     for number in range(passes):
         shift = np.einsum("nkdc,nc->nkd", field, total[:, :8])
         place = base + shift - (total[:, 8, None] * borders.polarity)[..., None] * normal
-        profiles = _read(grey, place, normal, along, bend, borders.axis)
+        most = np.full(n, _FIRST_REACH_PX) if number == 0 else np.maximum(3.0 * blur, 3.0)
+        profiles = _read(grey, place, normal, along, bend, borders.axis, most)
         if number == 0:
             blur = _best_blur(profiles, borders)
         offsets = _fit_profiles(profiles, borders, blur, curve)
@@ -248,6 +252,7 @@ def _read(
     along: Array,
     bend: Array,
     axis: Array,
+    most: Array,
 ) -> _Profiles:
     own = (axis == 0)[..., None]
     ahead = np.where(own, along[..., 0], along[..., 1])
@@ -259,7 +264,8 @@ def _read(
     inverse = np.linalg.inv(along + 1e-12 * np.eye(2))  # d uv / d px, (n, k, 2 uv, 2 px)
     other = np.where(own, inverse[..., 1, :], inverse[..., 0, :])
     slope = np.sum(other * normal, axis=-1)
-    reach = np.clip(0.9 * np.minimum(-near[..., 0], near[..., 1]), 1.6, 4.5)
+    cell_px = np.minimum(-near[..., 0], near[..., 1])
+    reach = np.maximum(np.minimum(0.9 * cell_px, most[:, None]), 1.6)
     spacing = 2.0 * reach / (_SAMPLES - 1)
     t = (np.arange(_SAMPLES) - (_SAMPLES - 1) / 2.0) * spacing[..., None]
     points = place[..., None, :] + t[..., None] * normal[..., None, :]

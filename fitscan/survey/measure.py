@@ -28,11 +28,13 @@ class Acceptance:
 
     Attributes:
         smallest_px: shortest predicted side.
-        steepest_cos: cosine of the steepest view of the ink.
+        steepest_cos, grazing_cos: cosine of the steepest view of a square's middle, and of its
+            corners.
         seen_if_found: share of borders that must agree when the first look found the tag.
         seen_if_sought: the same when it did not: the code must read as a whole (a wrong code
             agrees in 60 % of its borders, one in twenty in 70 %, none in 80 %).
-        scatter_px: largest scatter of the borders.
+        scatter_px: largest scatter of the borders, for a blur of a pixel or less; more blur allows
+            more in proportion.
         contrast: smallest difference of black and white, grey levels.
         moved_share, moved_px: largest distance from where it was found or predicted, as a share
             of the side and at least in pixels; a sought tag gets half.
@@ -40,8 +42,9 @@ class Acceptance:
     """
 
     smallest_px: float = 14.0
-    steepest_cos: float = 0.34
-    seen_if_found: float = 0.45
+    steepest_cos: float = 0.37
+    grazing_cos: float = 0.15
+    seen_if_found: float = 0.5
     seen_if_sought: float = 0.8
     scatter_px: float = 0.3
     contrast: float = 14.0
@@ -102,7 +105,8 @@ def expected_squares(
     height = area / np.maximum(side.max(axis=1), 1e-9)
     big = (side.min(axis=1) > 0.6 * rule.smallest_px) & (height > 0.6 * rule.smallest_px)
     big &= side.max(axis=1) > rule.smallest_px
-    return np.asarray(inside & big & (p.facing > rule.steepest_cos).all(axis=1))
+    faces = (p.facing.mean(axis=1) > rule.steepest_cos) & (p.facing.min(axis=1) > rule.grazing_cos)
+    return np.asarray(inside & big & faces)
 
 
 def measure_photo(
@@ -188,7 +192,7 @@ def _accepted(
     reach = np.maximum(rule.moved_share * side, rule.moved_px) * np.where(known, 1.0, 0.5)
     return np.asarray(
         (edges.seen >= needed)
-        & (edges.scatter_px <= rule.scatter_px)
+        & (edges.scatter_px <= rule.scatter_px * np.maximum(edges.blur_px, 1.0))
         & (edges.contrast >= rule.contrast)
         & (edges.moved_px <= reach)
         & (edges.points >= 40)

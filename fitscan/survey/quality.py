@@ -33,6 +33,10 @@ SCALE_WARNING = (
 )
 
 _MOVED_SHARE = 0.4
+_LARGEST_U_MM = 0.5
+"""A marker seen in two photos only is told if it is known this well (k = 2)."""
+
+_TOO_FEW = "two photos alone do not fix it well enough: add one that shows it from another side"
 
 
 @dataclass
@@ -86,7 +90,9 @@ def sum_up(
             told.refused.setdefault(path, "too few of its markers agree with the other photos")
     looked = looked.only([i for i, p in enumerate(looked.paths) if p.name in network.photos])
     sights = _sights(network, seen)
-    kept = [i for i, n in enumerate(sights) if n >= 2]
+    kept = [i for i, n in enumerate(sights) if n >= 3 or _known(cleaned, i)]
+    for i in set(range(len(sights))) - set(kept):
+        told.dropped.append(Dropped("", network.markers[i], _TOO_FEW))
     for row, marker in enumerate(finished.asked.markers):
         if marker not in network.markers:
             reason = _why_lost(row, given)
@@ -116,6 +122,12 @@ def sum_up(
         tuple(sights[i] for i in kept),
         quality,
     )
+
+
+def _known(cleaned: Cleaned, row: int) -> bool:
+    """Whether a marker's centre is known to `_LARGEST_U_MM` in every direction."""
+    covariance = cleaned.covariance.of("marker", np.array([row]))[3:, 3:]
+    return bool(2.0 * np.sqrt(np.linalg.eigvalsh(covariance)[-1]) <= _LARGEST_U_MM)
 
 
 def _sights(network: Network, seen: SquareObservations) -> list[int]:
