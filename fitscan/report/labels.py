@@ -44,7 +44,12 @@ class Wish:
 
 
 def place_labels(
-    wishes: Sequence[Wish], size_px: float, width: int, height: int, obstacles: Array
+    wishes: Sequence[Wish],
+    size_px: float,
+    width: int,
+    height: int,
+    obstacles: Array,
+    placed: Sequence[Label] = (),
 ) -> tuple[list[Label], list[Stroke], list[Wish]]:
     """Give labels their places, the first wishes first.
 
@@ -54,6 +59,7 @@ def place_labels(
         width: of the picture, px.
         height: of the picture, px.
         obstacles: (n, 2) places that should stay visible.
+        placed: labels that are there already.
 
     Returns:
         labels; a leader line from each label to what it names; wishes without a free place.
@@ -62,7 +68,7 @@ def place_labels(
     leaders: list[Stroke] = []
     left_out: list[Wish] = []
     for wish in wishes:
-        label = _first_free(wish, size_px, width, height, labels, obstacles)
+        label = _first_free(wish, size_px, width, height, [*placed, *labels], obstacles)
         if label is None:
             left_out.append(wish)
             continue

@@ -5,6 +5,7 @@ The font has the signs that a measurement needs (±, ·, Greek), which not every
 
 from __future__ import annotations
 
+import logging
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,14 +13,20 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont
 
-__all__ = ["font_file", "text_width", "wrapped"]
+__all__ = ["font_file", "hush", "text_width", "wrapped"]
 
 _MEASURED_AT = 64
+
+
+def hush() -> None:
+    """Keep Matplotlib from telling a fabricator about its font cache; its errors still come."""
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
 
 
 @lru_cache(maxsize=2)
 def font_file(*, bold: bool = False) -> Path:
     """File of the font."""
+    hush()
     import matplotlib as mpl
 
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"

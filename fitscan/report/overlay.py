@@ -24,7 +24,7 @@ from fitscan.report.labels import Wish, place_labels
 from fitscan.report.outline import axis_points, end_circles, silhouette, square_border
 from fitscan.report.palette import VERDICT_LOOKS
 from fitscan.report.view import PhotoView
-from fitscan.report.words import SHORT_CAUTION, amount, exaggeration, verdict_counts
+from fitscan.report.words import SHORT_CAUTION, amount, exaggeration
 from fitscan.shape.straight import Straight, straights_of
 from fitscan.survey.survey import Survey
 
@@ -44,13 +44,14 @@ LABEL_PX = 34.0
 _ARROW_SHARE = 0.13
 _MOST_ARROW_LABELS = 6
 _MOST_LEFT_OUT = 4
+_SMALLEST_CROSS_PX = 16.0
 
 _MEANINGS = {
     "tube outline": "tube as measured, with its axis",
     "seat outline": "where it should be, with its axis",
     "whisker": "distance between the axes",
     "marker": "markers measured in this photo",
-    "left out": "marker left out",
+    "left out": "left out: moved, or unreliable in this photo",
 }
 
 
@@ -66,6 +67,7 @@ class _Sheet:
     labels: list[Label] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
     legend: list[Key] = field(default_factory=list)
+    any_hidden: bool = False
     factor: float = 1.0
 
     def add_curve(self, role: str, points: Array, of: str) -> None:
@@ -74,14 +76,27 @@ class _Sheet:
                 self.strokes.append(Stroke(role, piece, of))
 
     def add_tube(
-        self, kind: str, axis: Line, od_mm: float, span: tuple[float, float], of: str
+        self,
+        kind: str,
+        axis: Line,
+        od_mm: float,
+        span: tuple[float, float],
+        of: str,
+        *,
+        hidden: bool = False,
     ) -> None:
-        """Axis, silhouette and ends of a straight; `kind` is "tube" or "seat"."""
+        """Axis, silhouette and ends of a straight; `kind` is "tube" or "seat".
+
+        A straight that something hides in this photo is drawn as its axis alone.
+        """
+        self.add_curve(f"{kind} axis", axis_points(axis, span), of)
+        if hidden:
+            self.any_hidden = True
+            return
         for edge in silhouette(axis, 0.5 * od_mm, span, self.view.eye):
             self.add_curve(f"{kind} outline", edge, of)
         for ring in end_circles(axis, 0.5 * od_mm, span):
             self.add_curve(f"{kind} outline", ring, of)
-        self.add_curve(f"{kind} axis", axis_points(axis, span), of)
 
     def obstacles(self) -> Array:
         """Places that labels should not cover."""
@@ -95,7 +110,7 @@ class _Sheet:
         """Place labels and their leaders; returns how many found no room."""
         crop = self.view.crop
         labels, leaders, left_out = place_labels(
-            wishes, LABEL_PX, crop.shown_width, crop.shown_height, self.obstacles()
+            wishes, LABEL_PX, crop.shown_width, crop.shown_height, self.obstacles(), self.labels
         )
         self.labels += labels
         self.strokes = leaders + self.strokes
@@ -107,6 +122,8 @@ class _Sheet:
         order = ["marker", "leader"]
         below = [s for role in order for s in self.strokes if s.role == role]
         above = [s for s in self.strokes if s.role not in order]
+        if self.any_hidden:
+            self.lines.append("Tubes of which this photo shows no cuff are drawn as their axes.")
         crop = self.view.crop
         return Drawing(
             crop.shown_width, crop.shown_height, tuple(below + above), tuple(self.arrows),
@@ -144,8 +161,8 @@ def gap_points(gap: Gap) -> Array:
 def worst_gap_points(gap: Gap) -> Array:
     """Points (4, 3) around the worst station, in the frame of the bar's survey.
 
-    They span the plane in which the gap shows: along the bar and along the gap itself, as far as
-    three diameters of the bar.
+    The first two lie on the line of the gap itself, the others along the bar, so that a photo that
+    sees the first two far apart shows the gap; the bar's diameter is a third of either span.
     """
     straight, s = max(
         ((g, s) for g in gap.straights for s in g.stations), key=lambda pair: pair[1].total_mm
@@ -177,9 +194,8 @@ def gap_drawing(gap: Gap, bar_survey: Survey, target_survey: Survey, view: Photo
     lost = _draw_stations(sheet, named, bar_from_target)
     _cross_out(sheet, bar_survey, {m.marker_id: "moved" for m in gap.alignment.moved})
     sheet.lines = [
-        verdict_counts([s.verdict for s in gap.stations], gap.tolerance_mm)
-        + ". Labels: distance between the axes ± U (k = 2), drawn at its true place and size.",
         *gap.sentences[1:3],
+        "Labels: distance between the axes ± U (k = 2), drawn at its true place and size.",
         f"{_photo_words(view)}, survey {bar_survey.name}; the seat was measured in survey "
         f"{target_survey.name} and carried over by the {gap.on}'s markers.",
     ]
@@ -254,9 +270,9 @@ def recheck_drawing(result: Recheck, record: Survey, now: Survey, view: PhotoVie
     tubes = list(dict.fromkeys(c.tube for c in now.kit.cuff if c.part == result.part))
     for straight in _measured_straights(record, tubes):
         axis = _carried(straight.axis, now_from_record)
-        sheet.add_tube("seat", axis, straight.od_mm, straight.span, straight.tube)
-    for straight in _measured_straights(now, tubes):
-        sheet.add_tube("tube", straight.axis, straight.od_mm, straight.span, straight.tube)
+        hidden = _hidden(straight, now, view)
+        sheet.add_tube("seat", axis, straight.od_mm, straight.span, straight.tube, hidden=hidden)
+    _draw_tubes(sheet, now, tubes)
     _draw_shifts(sheet, result)
     _cross_out(sheet, now, {m.marker_id: "moved" for m in result.alignment.moved})
     worst = max(result.shifts, key=lambda s: s.size_mm)
@@ -293,6 +309,20 @@ def _measured_straights(survey: Survey, tubes: list[str]) -> list[Straight]:
         t for t in tubes if any(c.tube == t and survey.has(c.first_id) for c in survey.kit.cuff)
     ]
     return [s for t in seen for s in straights_of(survey, t)]
+
+
+def _draw_tubes(sheet: _Sheet, survey: Survey, tubes: list[str]) -> None:
+    for straight in _measured_straights(survey, tubes):
+        hidden = _hidden(straight, survey, sheet.view)
+        sheet.add_tube(
+            "tube", straight.axis, straight.od_mm, straight.span, straight.tube, hidden=hidden
+        )
+
+
+def _hidden(straight: Straight, survey: Survey, view: PhotoView) -> bool:
+    """Whether none of a straight's cuffs was measured in the photo."""
+    printed = {i for c in survey.kit.cuff if c.first_id in straight.cuffs for i in c.ids}
+    return printed.isdisjoint(view.entry.tags)
 
 
 def _draw_shifts(sheet: _Sheet, result: Recheck) -> None:
@@ -341,8 +371,7 @@ def survey_drawing(survey: Survey, view: PhotoView) -> Drawing:
     sheet = _Sheet(view)
     _draw_markers(sheet, survey)
     tubes = list(dict.fromkeys(c.tube for c in survey.kit.cuff))
-    for straight in _measured_straights(survey, tubes):
-        sheet.add_tube("tube", straight.axis, straight.od_mm, straight.span, straight.tube)
+    _draw_tubes(sheet, survey, tubes)
     _cross_out(sheet, survey, {})
     tags = set(view.entry.tags)
     wishes = []
@@ -387,12 +416,11 @@ def _cross_out(sheet: _Sheet, survey: Survey, moved: dict[int, str]) -> None:
         shown, seen = sheet.view.shown(border)
         if not seen.all() or not _inside(shown.mean(axis=0), sheet.view):
             continue
-        corners = shown[[0, 8, 16, 24]]
-        middle = corners.mean(axis=0)
-        # Small squares would vanish under their own cross: reach a little beyond.
-        corners = middle + 1.25 * (corners - middle)
-        lines = np.stack([corners[[0, 2]], corners[[1, 3]]])
-        sheet.crosses.append(Cross(lines, f"tag {place.tag_id}"))
+        middle = shown[[0, 8, 16, 24]].mean(axis=0)
+        # Upright and not too small, whatever the square looks like from the side.
+        reach = max(_SMALLEST_CROSS_PX, 0.6 * float(np.max(np.ptp(shown, axis=0))))
+        arms = reach * np.array([[[-1.0, -1.0], [1.0, 1.0]], [[-1.0, 1.0], [1.0, -1.0]]])
+        sheet.crosses.append(Cross(middle + arms, f"tag {place.tag_id}"))
         if place.marker_id in moved:
             text = f"{place.marker_id} {moved[place.marker_id]}"
             up = np.array([0.0, -1.0])

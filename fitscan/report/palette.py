@@ -57,7 +57,7 @@ STYLES = {
     "whisker": LineStyle(COLOURS["vermilion"], _WHITE, 3.4, 1.5),
     "arrow": LineStyle(COLOURS["vermilion"], _WHITE, 6.0, 2.5),
     "left out": LineStyle(COLOURS["purple"], _BLACK, 4.0, 1.6),
-    "marker": LineStyle(COLOURS["white"], _BLACK, 1.2, 0.8),
+    "marker": LineStyle(COLOURS["sky"], _BLACK, 1.6, 0.8),
     "leader": LineStyle(COLOURS["white"], _BLACK, 1.4, 0.9),
 }
 

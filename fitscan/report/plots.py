@@ -15,7 +15,7 @@ import numpy as np
 from fitscan.fit.gap import Gap, StraightGap
 from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
-from fitscan.report.lettering import wrapped
+from fitscan.report.lettering import hush, wrapped
 from fitscan.report.palette import COLOURS, VERDICT_LOOKS
 from fitscan.report.raster import plain_settings
 from fitscan.report.words import SHORT_CAUTION, amount, exaggeration, verdict_counts
@@ -23,6 +23,7 @@ from fitscan.shape.straight import straights_of
 from fitscan.survey.survey import Survey
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -42,6 +43,7 @@ def _plain(make: Callable[P, Figure]) -> Callable[P, Figure]:
 
     @wraps(make)
     def inner(*args: P.args, **kwargs: P.kwargs) -> Figure:
+        hush()
         import matplotlib as mpl
 
         with plain_settings():
@@ -116,7 +118,7 @@ def gap_plot(gap: Gap, note: str = "") -> Figure:
     )  # fmt: skip
     reach = max(s.total_mm + s.total_expanded_mm for s in gap.stations)
     reach = 1.12 * max(reach, gap.tolerance_mm)
-    first: tuple[Axes, Axes] | None = None
+    uppers, lowers = [], []
     for column, straight in enumerate(gap.straights):
         upper = figure.add_subplot(grid[0, column])
         lower = figure.add_subplot(grid[1, column])
@@ -130,13 +132,22 @@ def gap_plot(gap: Gap, note: str = "") -> Figure:
         ]
         most = 1.12 * max(*parts, gap.tolerance_mm)
         lower.set_ylim(-most, most)
-        if first is None:
-            first = upper, lower
-            upper.set_ylabel("distance of the axes, mm")
-            lower.set_ylabel("offset of the bar, mm")
-            upper.legend(loc="best", fontsize=8.5)
-            lower.legend(loc="best", fontsize=8.5, ncols=2)
+        uppers.append(upper)
+        lowers.append(lower)
+    uppers[0].set_ylabel("distance of the axes, mm")
+    lowers[0].set_ylabel("offset of the bar, mm")
+    _shared_legend(uppers, 1)
+    _shared_legend(lowers, 3)
     return figure
+
+
+def _shared_legend(panels: list[Axes], columns: int) -> None:
+    """One legend, in the first panel, of everything that any of the panels shows."""
+    named: dict[str, Artist] = {}
+    for axes in panels:
+        for handle, label in zip(*axes.get_legend_handles_labels(), strict=True):
+            named.setdefault(label, handle)
+    panels[0].legend(list(named.values()), list(named), loc="best", fontsize=8.5, ncols=columns)
 
 
 def _total_panel(axes: Axes, straight: StraightGap, tolerance_mm: float) -> None:
@@ -401,15 +412,15 @@ def survey_plot(survey: Survey, note: str = "") -> Figure:
     heading = f"Survey {survey.name}: {len(survey.markers)} markers"
     body = [*lines, *([note] if note else [])]
     figure, (bottom, top) = _page(heading, body, q.warnings, 1.3 + 0.145 * rows)
-    room = float(figure.get_figheight())
-    grid = figure.add_gridspec(
-        1, 2, left=0.2, right=0.97, bottom=bottom + 0.55 / room, top=top - 0.35 / room, wspace=0.5
-    )
-    # Both lists start at the top and have rows of the same height.
-    for place, panel in ((grid[0, 0], _rms_panel), (grid[0, 1], _sights_panel)):
-        axes = figure.add_subplot(place)
+    # Both lists start at the same height and have rows of the same height.
+    page = float(figure.get_figheight())
+    ceiling, room = top - 0.35 / page, top - bottom - 0.9 / page
+    lists = ((0.2, len(used), _rms_panel), (0.67, len(survey.markers), _sights_panel))
+    for left, count, panel in lists:
+        height = room * max(count, 4) / rows
+        axes = figure.add_axes((left, ceiling - height, 0.3, height))
         panel(axes, survey)
-        axes.set_ylim(rows - 0.4, -0.6)
+        axes.set_ylim(max(count, 4) - 0.4, -0.6)
     return figure
 
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from fitscan.report.drawing import Drawing, Key, Label, Symbol
 from fitscan.report.labels import MARK_SHARE
-from fitscan.report.lettering import font_file, text_width, wrapped
+from fitscan.report.lettering import font_file, hush, text_width, wrapped
 from fitscan.report.palette import COLOURS, STYLES, LineStyle
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ def _over_all(axes: Axes) -> float:
 @contextmanager
 def plain_settings() -> Iterator[None]:
     """Matplotlib as it comes, whatever the user's own settings are."""
+    hush()
     import matplotlib as mpl
 
     with mpl.rc_context():
@@ -62,6 +63,7 @@ def rasterise(drawing: Drawing, photo: Pixels) -> Pixels:
     Raises:
         ValueError: the photo has another size (a mistake of the caller).
     """
+    hush()
     from matplotlib.figure import Figure
 
     if photo.shape != (drawing.height, drawing.width, 3):

@@ -53,7 +53,7 @@ class Framing:
 WITH_SURROUNDINGS = Framing(0.45, 2.0)
 """People see where in the car they are."""
 
-CLOSE_UP = Framing(0.05, 4.0)
+CLOSE_UP = Framing(0.1, 6.0)
 """People see a few millimetres."""
 
 

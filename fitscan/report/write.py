@@ -171,7 +171,8 @@ class _Job:
                 ending = f"-photo-{len(files) + 1}.jpg"
                 files += self._picture(self.folder, view, draw, ending, notes)
             if close_up is not None:
-                for entry in choose_photos(self.survey, close_up, 1, near):
+                # The gap shows only to a camera that looks across it.
+                for entry in choose_photos(self.survey, close_up[:2], 1, near):
                     view = PhotoView.of(self.survey, entry, close_up, CLOSE_UP)
                     files += self._picture(self.folder, view, draw, "-close-up.jpg", notes)
             if not files and not notes:

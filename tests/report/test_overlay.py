@@ -167,7 +167,7 @@ def test_the_gaps_words_give_result_u_verdict_warnings_and_caution(cabin: Cabin)
     assert drawing.heading.startswith("door bar: 3.")
     assert "off its seat" in drawing.heading
     assert "k = 2" in words
-    assert "Against 2 mm: 18 out of tolerance" in words
+    assert "18 of 18 stations are outside 2 mm" in words
     assert "true place and size" in words
     assert "P1000.jpg" in words
     assert "door_open" in words
@@ -216,6 +216,25 @@ def test_measured_markers_are_outlined_where_they_are(cabin: Cabin) -> None:
     (stroke,) = drawing.of_role("marker", "tag 34")
     expected = truth_in(view, 0, pose.apply(corners))
     assert np.abs(stroke.places[[0, 8, 16, 24]] - expected).max() < 0.5
+
+
+def test_labels_of_moved_markers_keep_off_the_other_labels(cabin: Cabin) -> None:
+    for photo in range(4):
+        drawing, _ = rechecked(cabin, photo)
+        for a, b in combinations([label.box for label in drawing.labels], 2):
+            assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+
+
+def test_a_tube_without_a_measured_cuff_in_the_photo_is_drawn_as_its_axis(cabin: Cabin) -> None:
+    entry = cabin.shut.photos[0]
+    seen = tuple(t for t in entry.tags if not 124 <= t < 160)
+    view = PhotoView.of(cabin.shut, replace(entry, tags=seen))
+    hidden, full = survey_drawing(cabin.shut, view), survey_drawing(cabin.shut, view_of(cabin, 0))
+    assert len(hidden.of_role("tube axis", "door bar")) == 2
+    assert len(full.of_role("tube outline", "door bar")) == 8
+    assert len(hidden.of_role("tube outline", "door bar")) == 4
+    words = "Tubes of which this photo shows no cuff are drawn as their axes."
+    assert words in hidden.lines
 
 
 def test_a_close_up_shows_the_worst_station_large(cabin: Cabin) -> None:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from itertools import pairwise
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -154,3 +158,24 @@ def test_the_users_own_plot_settings_change_nothing() -> None:
 def test_a_photo_of_another_size_is_a_mistake() -> None:
     with pytest.raises(ValueError, match="photo"):
         rasterise(Drawing(100, 100, ()), grey(100, 99))
+
+
+def test_without_a_place_for_its_font_cache_the_plotting_library_stays_silent(
+    tmp_path: Path,
+) -> None:
+    script = (
+        "import numpy as np; from fitscan.report.drawing import Drawing; "
+        "from fitscan.report.raster import rasterise; "
+        "rasterise(Drawing(90, 60, (), heading='U'), np.zeros((60, 90, 3), np.uint8)); "
+        "import logging; assert logging.getLogger('matplotlib').level == logging.ERROR"
+    )
+    (tmp_path / "file").write_text("not a folder", encoding="utf-8")
+    result = subprocess.run(
+        [sys.executable, "-c", script],
+        env={**os.environ, "MPLCONFIGDIR": str(tmp_path / "file" / "inside")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert result.returncode == 0, result.stderr
+    assert result.stderr == ""

@@ -155,7 +155,7 @@ def test_a_crop_holds_its_points_keeps_the_photos_shape_and_shows_surroundings()
 def test_a_close_up_shows_much_less_much_larger() -> None:
     places = np.array([[2000.0, 1500.0], [2100.0, 1560.0]])
     wide, near = crop_around(places, 4032, 3024), crop_around(places, 4032, 3024, CLOSE_UP)
-    assert near.width < 0.2 * wide.width
+    assert near.width < 0.25 * wide.width
     assert near.shown_width / near.width > 3.0
 
 
