@@ -5,11 +5,12 @@ Everything heavy is imported inside the command that needs it, so that help answ
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
 
 import typer
 
@@ -34,7 +35,6 @@ app = typer.Typer(
     name="fitscan",
     help="Measure how a welded tube cage fits its car, from phone photos of printed markers.",
     epilog=CAUTION,
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -80,19 +80,25 @@ def _progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     columns = (TextColumn("{task.description:<34}"), BarColumn(24), MofNCompleteColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=False) as bar:
-        tasks: dict[str, Any] = {}
+    bar = Progress(*columns, console=Console(stderr=True), transient=False)
+    tasks: dict[str, Any] = {}
 
-        def tell(sentence: str, done: int, total: int) -> None:
-            if sentence not in tasks:
-                for task in tasks.values():
-                    bar.update(task, completed=bar.tasks[task].total)
-                tasks[sentence] = bar.add_task(sentence, total=max(total, 1))
-            bar.update(tasks[sentence], completed=done, total=max(total, 1))
+    def tell(sentence: str, done: int, total: int) -> None:
+        # Not before there is something to tell: an early refusal stands alone.
+        bar.start()
+        if sentence not in tasks:
+            for task in tasks.values():
+                bar.update(task, completed=bar.tasks[task].total)
+            tasks[sentence] = bar.add_task(sentence, total=max(total, 1))
+        bar.update(tasks[sentence], completed=done, total=max(total, 1))
 
+    try:
         yield tell
         for task in tasks.values():
             bar.update(task, completed=bar.tasks[task].total)
+    finally:
+        if tasks:
+            bar.stop()
 
 
 def _give(document: JsonDocument, out: Path | None, *, json: bool, replace: bool) -> None:
@@ -104,10 +110,36 @@ def _give(document: JsonDocument, out: Path | None, *, json: bool, replace: bool
         sys.stdout.write(render_json(document))
 
 
-def _free(out: Path | None, *, replace: bool) -> None:
-    """Refuse before the work, not after it, when the result's file exists."""
-    if out is not None and out.exists() and not replace:
-        raise InputError("The file exists already", out, "choose another name or give --replace")
+_PICTURES = ("-photo-1.jpg", "-photo-2.jpg", "-close-up.jpg", "-plot.png")
+"""What a result's pictures may be called after its own name."""
+
+
+def _free(out: Path | None, kind: str, *, replace: bool, pictures: bool = True) -> None:
+    """Refuse before the work, not after it, a result that could not be written.
+
+    Even when asked to replace, only an older result of the same kind is written over: never a
+    record, a kit or a photo.
+    """
+    from fitscan.store.access import check_folder, write_refusal
+    from fitscan.store.json_file import kind_of
+
+    if out is None:
+        return
+    stem = out.with_suffix("")
+    drawn = [stem.with_name(stem.name + ending) for ending in _PICTURES if pictures]
+    try:
+        if out.is_dir():
+            raise InputError("This is a folder, not a file", out, "name a file inside it")
+        check_folder(out.parent)
+        there = [file for file in (out, *drawn) if file.exists()]
+    except OSError as error:
+        raise write_refusal(error, out.parent) from error
+    if there and not replace:
+        todo = "choose another name or give --replace"
+        raise InputError("The file exists already", there[0], todo)
+    if out in there and kind_of(out) != kind:
+        what = "--replace writes only over an older result of the same command, not over this file"
+        raise InputError(what, out, "choose another name")
 
 
 @app.command(epilog=CAUTION)
@@ -184,7 +216,7 @@ def calibrate(
     from fitscan.lens.board import parse_board
     from fitscan.lens.calibrate import calibrate as run
 
-    _free(out, replace=replace)
+    _free(out, "fitscan.camera", replace=replace, pictures=False)
     plan = parse_board(board)
     files = [f for p in photos for f in _expanded(p)]
     with _progress(quiet=quiet) as tell:
@@ -240,7 +272,7 @@ def survey(
     from fitscan.survey.shoot import survey_folder
     from fitscan.survey.survey_file import survey_document
 
-    _free(out, replace=replace)
+    _free(out, "fitscan.survey", replace=replace, pictures=pictures)
     plan = read_kit(kit)
     lens = read_camera(camera) if camera is not None else None
     with _progress(quiet=quiet) as tell:
@@ -302,7 +334,7 @@ def recheck(
     from fitscan.fit.result_file import recheck_document
     from fitscan.survey.survey_file import read_survey
 
-    _free(out, replace=replace)
+    _free(out, "fitscan.recheck", replace=replace)
     kept = read_record(record)
     now = read_survey(survey)
     result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
@@ -361,7 +393,7 @@ def gap(
     from fitscan.fit.result_file import gap_document
     from fitscan.survey.survey_file import read_survey
 
-    _free(out, replace=replace)
+    _free(out, "fitscan.gap", replace=replace)
     bar_file, bar_tube = _pair(bar, "--bar")
     target_file, target_tube = _pair(target, "--target")
     bar_survey = read_survey(bar_file)
@@ -412,16 +444,45 @@ def demo(
         _say_file(screen, *result.files)
 
 
+_USAGE = cast("type[Exception]", typer.BadParameter.__bases__[0])
+"""What is raised for a wrong option. Some versions of typer bring their own copy of click, so
+that this class has no name that all of them share."""
+
+_STOPPED = 130
+
+
 def main() -> None:
     """Run the program; every error reaches the user as one sentence and an exit code."""
     try:
-        app()
+        code = app(sys.argv[1:] or ["--help"], prog_name="fitscan", standalone_mode=False)
     except FitscanError as error:
-        typer.echo(f"fitscan: {error}", err=True)
-        raise SystemExit(error.exit_code) from None
-    except KeyboardInterrupt:
-        typer.echo("fitscan: stopped; nothing half-done was left behind.", err=True)
-        raise SystemExit(130) from None
-    except (MemoryError, OSError) as error:
-        typer.echo(f"fitscan: The computer refused: {error}.", err=True)
-        raise SystemExit(3) from None
+        _leave(str(error), error.exit_code)
+    except _USAGE as error:
+        _leave(str(_usage_refusal(error)), InputError.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        code = _STOPPED
+    except MemoryError:
+        _leave("The computer has too little memory for this: close other programs.", 3)
+    except OSError as error:
+        _leave(f"The computer refused: {error}.", 3)
+    if code == _STOPPED:
+        _leave("stopped; every file that was written is whole.", _STOPPED)
+    raise SystemExit(code)
+
+
+def _leave(sentence: str, code: int) -> NoReturn:
+    typer.echo(f"fitscan: {sentence}", err=True)
+    raise SystemExit(code) from None
+
+
+def _usage_refusal(error: Exception) -> InputError:
+    """A wrong option or argument in one sentence."""
+    said = getattr(error, "format_message", lambda: str(error))().rstrip(".")
+    command = getattr(getattr(error, "ctx", None), "command_path", "fitscan")
+    todo = f"`{command} --help` shows how it is written"
+    if "unexpected extra argument" in said:
+        todo = f"put names with spaces in quotes; {todo}"
+    said = re.sub(r"^Invalid value for (.*): Input should be ", r"\1 must be ", said)
+    said = re.sub(r"a valid (number|integer), .*", r"a \1", said).replace("integer", "whole number")
+    said = re.sub(r"[.] Did you mean (.*)[?]$", r" (did you mean \1?)", said)
+    return InputError(said, "", todo)

@@ -5,7 +5,7 @@ No light transport, no occlusion: that is what the rendered sample photos are fo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -34,8 +34,15 @@ class Phone:
     jpeg: int = 88
 
 
-def paint(scene: Scene, photo: int, phone: Phone, seed: int = 0) -> npt.NDArray[np.uint8]:
-    """Grey photo (h, w) of one camera of the scene."""
+def paint(
+    scene: Scene,
+    photo: int,
+    phone: Phone,
+    seed: int = 0,
+    *,
+    printed: Mapping[int, int] | None = None,
+) -> npt.NDArray[np.uint8]:
+    """Grey photo (h, w) of one camera of the scene; `printed` puts other ids on some tags."""
     rng = np.random.default_rng([seed, photo])
     width, height = scene.lens.width_px, scene.lens.height_px
     light = np.full((height, width), 0.32, dtype=np.float32)
@@ -46,7 +53,9 @@ def paint(scene: Scene, photo: int, phone: Phone, seed: int = 0) -> npt.NDArray[
     for row in range(len(geometry)):
         one = geometry.take(np.array([row]))
         pixels = predict_pixels(one, grid.reshape(1, -1, 2) * one.side_mm[0] / CELLS, values)[0]
-        _stamp(light, scene, one, pixels, ink_cells / float(one.side_mm[0]))
+        tag_id = int(one.tag_id[0])
+        pattern = _pattern((printed or {}).get(tag_id, tag_id))
+        _stamp(light, scene, one, pixels, pattern, ink_cells / float(one.side_mm[0]))
     soft = cv2.GaussianBlur(light, (0, 0), phone.blur_px) if phone.blur_px else light
     noise = rng.standard_normal(light.shape, dtype=np.float32)
     signal = 0.03 + 0.8 * np.asarray(soft) + np.float32(phone.noise / 255.0 / 2.0) * noise
@@ -61,6 +70,7 @@ def _stamp(
     scene: Scene,
     one: TagGeometry,
     outline: npt.NDArray[np.float64],
+    pattern: npt.NDArray[np.float32],
     ink: float,
 ) -> None:
     """Write one square with its quiet zone; `ink` is the growth of black per edge in cells."""
@@ -76,7 +86,7 @@ def _stamp(
     lens = scene.lens.breathed(float(photo[12]))
     rays = _between(xs, ys, lambda pixels: lens.rays(pixels - photo[14:16]))
     u, v = (_on_paper(scene, one, rays) * (CELLS / float(one.side_mm[0]))).T
-    value = _printed(int(one.tag_id[0]))[_third(6.0 - v, ink), _third(6.0 + u, ink)]
+    value = pattern[_third(6.0 - v, ink), _third(6.0 + u, ink)]
     shape = (high[1] - low[1], SUBSAMPLES, high[0] - low[0], SUBSAMPLES)
     inside = (np.abs(u) < 5.5) & (np.abs(v) < 5.5)
     share = inside.reshape(shape).mean(axis=(1, 3))
@@ -112,7 +122,7 @@ def _third(place: Array, ink: float) -> npt.NDArray[np.intp]:
 
 
 @cache
-def _printed(tag_id: int) -> npt.NDArray[np.float32]:
+def _pattern(tag_id: int) -> npt.NDArray[np.float32]:
     """White (1) and black of a tag with its quiet zone, three by three to a cell.
 
     The outer thirds are as wide as ink grows: black where a cell beside them is.

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import errno
 import os
+import tempfile
 from pathlib import Path
 
 from fitscan.errors import EnvironmentProblem, FitscanError, InputError
 
-__all__ = ["make_folder", "read_bytes", "read_refusal", "write_refusal"]
+__all__ = ["check_folder", "make_folder", "read_bytes", "read_refusal", "write_refusal"]
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FORBIDDEN = {errno.EACCES, errno.EPERM}
@@ -66,6 +67,20 @@ def read_bytes(path: str | os.PathLike[str]) -> bytes:
         return Path(path).read_bytes()
     except OSError as error:
         raise read_refusal(error, Path(path)) from error
+
+
+def check_folder(path: str | os.PathLike[str]) -> None:
+    """Find out now, by a nameless file, whether a folder will take a file after long work.
+
+    Raises:
+        InputError: There is no such folder, or a file stands in its place.
+        EnvironmentProblem: The disk is full or read-only, or permission is missing.
+    """
+    try:
+        with tempfile.TemporaryFile(dir=path) as probe:
+            probe.write(b"x")
+    except OSError as error:
+        raise write_refusal(error, Path(path)) from error
 
 
 def make_folder(path: str | os.PathLike[str]) -> Path:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, ClassVar, TypeVar
@@ -18,7 +19,7 @@ from fitscan.store.access import read_bytes
 from fitscan.store.atomic import write_new
 from fitscan.store.validate import Fault, Misfit, validate
 
-__all__ = ["JsonDocument", "read_json", "render_json", "write_json"]
+__all__ = ["JsonDocument", "kind_of", "read_json", "render_json", "write_json"]
 
 _AGAIN = "make the file again, or take it from a copy"
 
@@ -69,6 +70,17 @@ def write_json(
 ) -> None:
     """Write a document whole or not at all; errors as `fitscan.store.atomic.write_new`."""
     write_new(path, render_json(document).encode("utf-8"), replace=replace)
+
+
+def kind_of(path: str | os.PathLike[str]) -> str | None:
+    """Kind that a file begins with, as `write_json` writes it, or None for any other file.
+
+    Raises:
+        InputError: No such file, or it may not be read.
+        EnvironmentProblem: The disk failed.
+    """
+    found = re.match(rb'\{\s*"kind": "([a-z.]+)"', read_bytes(path)[:200])
+    return found[1].decode() if found else None
 
 
 def read_json(path: str | os.PathLike[str], model: type[DocumentT]) -> DocumentT:
