@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from fitscan.errors import InputError
 from fitscan.markers.family import FAMILY_SIZE
 from fitscan.store.toml_file import read_toml
+from fitscan.store.validate import Mistake
 
 __all__ = [
     "CuffSpec",
@@ -130,39 +131,44 @@ class Kit(_Entry):
     @model_validator(mode="after")
     def _ids_are_unique_and_known(self) -> Kit:
         owners: dict[int, str] = {}
-        for i, owner in self._owners():
+        for i, owner, path in self._owners():
             if i in owners:
-                raise ValueError(
-                    f"id {i} is given to more than one marker: {owners[i]} and {owner}"
+                raise Mistake(
+                    f"id {i} is given to more than one marker: {owners[i]} and {owner}", path
                 )
             owners[i] = owner
         flat = {t.id for t in self.tag} | {p.id for p in self.pointer}
-        for rule in self.rule:
+        for n, rule in enumerate(self.rule):
             for i in rule.ids:
                 if i not in flat:
-                    raise ValueError(f"rule {list(rule.ids)}: id {i} has no [[tag]] entry")
+                    reason = f"rule {list(rule.ids)}: id {i} has no [[tag]] entry"
+                    raise Mistake(reason, ("rule", n, "ids"))
             if rule.ids[0] == rule.ids[1]:
-                raise ValueError(f"rule {list(rule.ids)} has the same id at both ends")
+                reason = f"rule {list(rule.ids)} has the same id at both ends"
+                raise Mistake(reason, ("rule", n, "ids"))
         if self.datum is not None:
-            for i in (self.datum.rear, self.datum.front, self.datum.right, self.datum.left):
+            for end in DatumSpec.model_fields:
+                i = getattr(self.datum, end)
                 if i not in flat:
-                    raise ValueError(f"datum: id {i} is not a tag or pointer of this kit")
+                    reason = f"datum: id {i} is not a tag or pointer of this kit"
+                    raise Mistake(reason, ("datum", end))
         return self
 
-    def _owners(self) -> Iterator[tuple[int, str]]:
-        """Every printed id with the words that name its table in the file."""
-        for n, tag in enumerate(self.tag, 1):
-            yield tag.id, f"[[tag]] number {n}"
-        for n, pointer in enumerate(self.pointer, 1):
-            yield pointer.id, f"[[pointer]] number {n}"
-        for n, cuff in enumerate(self.cuff, 1):
+    def _owners(self) -> Iterator[tuple[int, str, tuple[str | int, ...]]]:
+        """Every printed id with the words that name its table in the file, and the key's path."""
+        for n, tag in enumerate(self.tag):
+            yield tag.id, f"[[tag]] number {n + 1}", ("tag", n, "id")
+        for n, pointer in enumerate(self.pointer):
+            yield pointer.id, f"[[pointer]] number {n + 1}", ("pointer", n, "id")
+        for n, cuff in enumerate(self.cuff):
+            words = f"[[cuff]] number {n + 1} ({cuff.ids[0]} to {cuff.ids[-1]})"
             for i in cuff.ids:
-                yield i, f"[[cuff]] number {n} ({cuff.ids[0]} to {cuff.ids[-1]})"
+                yield i, words, ("cuff", n, "first_id")
 
     @property
     def tag_ids(self) -> list[int]:
         """Every printed id, cuffs' ids included, in the order of the file."""
-        return [i for i, _ in self._owners()]
+        return [i for i, _, _ in self._owners()]
 
     @property
     def parts(self) -> list[str]:
@@ -186,6 +192,13 @@ def read_kit(path: Path) -> Kit:
     """Read a kit file.
 
     Raises:
-        InputError: missing, not TOML, or a wrong table, key or value, each named.
+        InputError: missing, not TOML, a wrong table, key or value, each named, or no marker.
     """
-    return read_toml(path, Kit)
+    kit = read_toml(path, Kit)
+    if not kit.tag_ids:
+        raise InputError(
+            "The kit lists no tag, pointer or cuff",
+            path,
+            "name the kit file that belongs to your sheets",
+        )
+    return kit

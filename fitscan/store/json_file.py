@@ -22,6 +22,8 @@ from fitscan.store.validate import Fault, Misfit, validate
 __all__ = ["JsonDocument", "kind_of", "read_json", "render_json", "write_json"]
 
 _AGAIN = "make the file again, or take it from a copy"
+_OTHER = "name another file"
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 Upgrade = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -127,17 +129,19 @@ def _parse(file: Path, raw: bytes) -> dict[str, Any]:
         text = raw.decode("utf-8-sig")
         content = json.loads(text, object_pairs_hook=_once, parse_constant=_no_constant)
     except UnicodeDecodeError as error:
-        raise InputError("This is not a JSON file but something else", file, _AGAIN) from error
+        raise InputError("This is not a JSON file but something else", file, _OTHER) from error
     except json.JSONDecodeError as error:
         place = f"{file}, line {error.lineno}, column {error.colno}"
         if not raw.strip():
             raise InputError("The file is empty", file, _AGAIN) from error
+        if not raw.lstrip().startswith((b"{", b"[", _BYTE_ORDER_MARK)):
+            raise InputError("This is not a JSON file but something else", file, _OTHER) from error
         raise InputError("The file is damaged or cut short", place, _AGAIN) from error
     except (ValueError, RecursionError) as error:
         reason = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise InputError(f"The file cannot be used: {reason}", file, _AGAIN) from error
     if not isinstance(content, dict):
-        raise InputError("This JSON file is not one of fitscan's", file, "name another file")
+        raise InputError("This JSON file is not one of fitscan's", file, _OTHER)
     return content
 
 
@@ -160,9 +164,12 @@ def _present_version(
     """Check kind and version, and return the rest of the content in the present version."""
     kind, version = content.get("kind"), content.get("schema_version")
     if kind != model.KIND:
-        found = f'of kind "{kind}"' if isinstance(kind, str) else "without a kind"
-        what = f'A file of kind "{model.KIND}" is needed, and this one is {found}'
-        raise InputError(what, file, "name another file")
+        needed = _plain_kind(model.KIND)
+        if isinstance(kind, str):
+            what = f"This is a {_plain_kind(kind)}, and a {needed} is needed"
+        else:
+            what = f"This JSON file does not say of what kind it is, and a {needed} is needed"
+        raise InputError(what, file, _OTHER)
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
         what = 'The key "schema_version" is missing or not a whole number from 1'
         raise InputError(what, file, _AGAIN)
@@ -182,6 +189,12 @@ def _present_version(
             what = f"The file says schema version {version} and lacks what that version must have"
             raise InputError(what, file, _AGAIN) from error
     return content
+
+
+def _plain_kind(kind: str) -> str:
+    """Call a kind what people call it: "fitscan.survey" is a survey file of fitscan."""
+    program, _, name = kind.partition(".")
+    return f"{name} file of {program}" if name else f'file of kind "{kind}"'
 
 
 def _refusal(file: Path, fault: Fault) -> InputError:

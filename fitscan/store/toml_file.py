@@ -26,6 +26,13 @@ __all__ = ["read_toml"]
 # Keys by which a person tells one table of a list from another.
 _NAMES = ("id", "first_id", "ids", "name", "tube")
 
+# What the parser says, and what a person who writes kits by hand can act on.
+_PLAIN = {
+    "Cannot overwrite a value": "The key stands twice in one table",
+    "Invalid statement": "The line is neither a [[table]] nor a key = value",
+    "Invalid value": "The value is neither a number nor text in quotes",
+}
+
 
 def read_toml(path: str | os.PathLike[str], model: type[ModelT]) -> ModelT:
     """Read a TOML file into a model that refuses unknown keys.
@@ -54,6 +61,8 @@ def read_toml(path: str | os.PathLike[str], model: type[ModelT]) -> ModelT:
 
 def _syntax_refusal(file: Path, text: str, error: Exception) -> InputError:
     message = str(error)
+    for theirs, ours in _PLAIN.items():
+        message = message.replace(theirs, ours)
     place = re.search(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$", message)
     if place is None:
         return InputError(f"This is not TOML: {message}", file, "correct it")

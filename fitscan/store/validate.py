@@ -15,7 +15,7 @@ from typing import Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-__all__ = ["Fault", "Key", "Misfit", "ModelT", "validate"]
+__all__ = ["Fault", "Key", "Misfit", "Mistake", "ModelT", "validate"]
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -66,6 +66,19 @@ class Misfit(Exception):  # noqa: N818  - caught by the readers, which know file
         self.fault = fault
 
 
+class Mistake(ValueError):  # noqa: N818  - what a model's own check raises
+    """A value that does not go with the others; a model's check raises it to say where.
+
+    Args:
+        reason: the rest of a sentence that begins "The key ... cannot be used:".
+        path: keys and list places that lead to the value.
+    """
+
+    def __init__(self, reason: str, path: Path) -> None:
+        super().__init__(reason)
+        self.path = path
+
+
 def validate(model: type[ModelT], data: Mapping[str, Any]) -> ModelT:
     """Return the model's instance made from parsed data.
 
@@ -107,8 +120,10 @@ def _first_fault(error: ValidationError, model: type[BaseModel], data: Mapping[s
     """Describe the fault that a user should mend first: an unknown key hides a missing one."""
     details = error.errors(include_url=False)
     detail = min(details, key=lambda entry: entry["type"] != "extra_forbidden")
-    path = _existing_path(detail["loc"], data, missing=detail["type"] == "missing")
-    names = [part for part in detail["loc"] if isinstance(part, str)]
+    raised = _raised(detail)
+    loc = raised.path if isinstance(raised, Mistake) else detail["loc"]
+    path = _existing_path(loc, data, missing=detail["type"] == "missing")
+    names = [part for part in loc if isinstance(part, str)]
     kind = detail["type"]
     key = names[-1] if kind in {"missing", "extra_forbidden"} else _last_key(path)
     what, todo = _words(detail, key, _known_keys(model, path[:-1]))
@@ -117,7 +132,7 @@ def _first_fault(error: ValidationError, model: type[BaseModel], data: Mapping[s
 
 def _words(detail: ErrorDetails, key: str | None, known: list[str]) -> tuple[str, str]:
     """What and what to do, for one of pydantic's error entries."""
-    name = f'key "{key}"' if key else "content"
+    name = f'key "{key}"' if key else "file"
     if detail["type"] == "extra_forbidden":
         close = difflib.get_close_matches(key or "", known, n=1)
         if close:
@@ -126,12 +141,17 @@ def _words(detail: ErrorDetails, key: str | None, known: list[str]) -> tuple[str
     if detail["type"] == "missing":
         return f"The {name} is missing", "add it"
     if detail["type"] in {"value_error", "assertion_error"}:
-        reason = str(detail.get("ctx", {}).get("error", detail["msg"]))
+        reason = str(_raised(detail) or detail["msg"])
         return f"The {name} cannot be used: {reason}", "correct it"
     rule = detail["msg"].replace("Input should be", "must be")
     for theirs, ours in _PLAIN.items():
         rule = rule.replace(theirs, ours)
     return f"The {name} {rule}, but is {_shown(detail['input'])}", "correct it"
+
+
+def _raised(detail: ErrorDetails) -> object:
+    """What a model's own check raised."""
+    return detail.get("ctx", {}).get("error")
 
 
 def _shown(value: object) -> str:

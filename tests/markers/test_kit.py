@@ -49,7 +49,7 @@ def test_whole_numbers_may_be_written_for_lengths(file: Path) -> None:
 
 
 def test_asking_for_the_part_of_an_unknown_marker_is_refused() -> None:
-    with pytest.raises(InputError, match="marker 7 is not in the kit"):
+    with pytest.raises(InputError, match="Marker 7 is not in the kit"):
         Kit().part_of(7)
 
 
@@ -70,17 +70,18 @@ def test_asking_for_the_part_of_an_unknown_marker_is_refused() -> None:
         (CUFF.replace("20.0", "12.0"), ["row_pitch_mm", "rows overlap", "first_id = 100"]),
         (CUFF.replace("100", "580"), ["last id is over 586", "first_id = 580"]),
         (CUFF.replace("columns = 7", "columns = 2"), ['"columns"', "line 4", "first_id = 100"]),
-        (TAG + TAG, ["id 0", "more than one", "[[tag]] number 1", "[[tag]] number 2"]),
+        (TAG + TAG, ["id 0", "more than one", "[[tag]] number 1", "line 6, [[tag]] number 2"]),
         (
             CUFF + CUFF.replace("100", "110"),
             ["id 110", "[[cuff]] number 1 (100 to 113)", "[[cuff]] number 2 (110 to 123)"],
         ),
         (CUFF + TAG.replace("= 0", "= 113"), ["id 113", "[[tag]] number 1", "[[cuff]] number 1"]),
-        (TAG + RULE, ["rule [90, 91]", "id 90"]),
+        (TAG + RULE, ["rule [90, 91]", "id 90", "line 6"]),
+        ("", ["lists no tag"]),
         (RULE_TAGS + RULE.replace("91]", "90]"), ["rule [90, 90]", "same id"]),
         (RULE_TAGS + RULE.replace("90, 91", "90"), ['"ids', "[[rule]] number 1"]),
         (RULE_TAGS + RULE.replace("length_mm = 801.0\n", ""), ['"length_mm" is missing', "rule"]),
-        (TAG + "[datum]\nrear = 0\nfront = 1\nright = 2\nleft = 3\n", ["datum", "id 1"]),
+        (TAG + "[datum]\nrear = 0\nfront = 1\nright = 2\nleft = 3\n", ["datum", "id 1", "line 7"]),
         ("[printer]\nacross = 0.5\n", ['"across"', "line 2", "[printer]"]),
         ("schema_version = 2\n", ['"schema_version"', "line 1"]),
     ],

@@ -140,8 +140,12 @@ def test_a_byte_order_mark_is_no_damage(tmp_path: Path) -> None:
     ("content", "words"),
     [
         ([1, 2], "not one of fitscan's"),
-        ({"title": "x"}, 'of kind "fitscan.sketch" is needed, and this one is without a kind'),
-        ({**GOOD, "kind": "fitscan.other"}, 'this one is of kind "fitscan.other"'),
+        ({"title": "x"}, "not say of what kind it is, and a sketch file of fitscan is needed"),
+        (
+            {**GOOD, "kind": "fitscan.plan"},
+            "is a plan file of fitscan, and a sketch file of fitscan is needed",
+        ),
+        ({**GOOD, "kind": "x" * 3}, 'a file of kind "xxx", and a sketch'),
         ({"kind": "fitscan.sketch", "title": "x"}, '"schema_version" is missing'),
         ({**GOOD, "schema_version": "3"}, '"schema_version" is missing or not a whole number'),
         ({**GOOD, "schema_version": True}, "not a whole number"),
