@@ -22,7 +22,7 @@ from fitscan.survey.priors import PhotoPrior, Priors
 from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.start import Placement
 from fitscan.survey.state import State, pack_markers, pack_photos
-from fitscan.survey.tag_block import TagBlock, TagGeometry
+from fitscan.survey.tag_block import TagBlock, TagGeometry, inward
 
 __all__ = ["Network", "SquareObservations", "corner_observations"]
 
@@ -169,6 +169,7 @@ class Network:
             PriorBlock.correlated("lens", "lens", self.lens.values[None], self.lens_covariance),
             PriorBlock.independent("printer", "printer", np.array([mean]), np.array(scale_sigma)),
             PriorBlock.independent("ink", "ink", np.zeros((1, 1)), np.array(p.ink_mm)),
+            PriorBlock.independent("split", "split", np.zeros((1, 1)), np.array(p.split_px)),
         ]
         if self.cuffs:
             form = np.array([p.skew, p.radius_mm, p.pitch])
@@ -218,14 +219,3 @@ def corner_observations(
     observed = np.concatenate([corners_px.reshape(n, 8), np.zeros((n, 1))], axis=1)
     rank = np.full(n, 8, dtype=np.intp)
     return SquareObservations(geometry, observed, whitening, px_per_mm, rank)
-
-
-def inward(corners_px: Array) -> Array:
-    """How each corner (n, 4, 2) moves when all edges move inwards by one pixel."""
-    ahead = np.roll(corners_px, -1, axis=1) - corners_px
-    ahead = ahead / np.linalg.norm(ahead, axis=2, keepdims=True)
-    # Corners run clockwise in the picture (y down), so the inward normal is (-dy, dx).
-    normal = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1)
-    before = np.roll(normal, 1, axis=1)
-    dot = np.sum(normal * before, axis=-1, keepdims=True)
-    return np.asarray((normal + before) / (1.0 + np.clip(dot, -0.9, None)))

@@ -30,6 +30,8 @@ class Priors:
             0.5 %; common practice, no source).
         printer_measured: the same when the kit's [printer] says (0.1 mm over 150 mm).
         ink_mm: growth of black per edge.
+        split_px: how far gamma, sharpening and blur together move all borders inwards or outwards
+            beyond what the two polarities of a tag's borders tell (seen on rendered photos).
         skew: wrap of a cuff, rad.
         radius_mm: of a cuff's ink about od/2 + paper.
         pitch: spread of a cuff's columns, 1.
@@ -41,6 +43,7 @@ class Priors:
     printer: float = 0.005
     printer_measured: float = 0.0007
     ink_mm: float = 0.05
+    split_px: float = 0.1
     skew: float = 0.01
     radius_mm: float = 0.1
     pitch: float = 0.005

@@ -5,13 +5,14 @@ What is observed of them is in `tag_block` and `rule_block`; finding start value
 Rows. Photo: cam_from_world rotation (9), translation (3), log focal factor, edge shift px,
 principal point shift x, y px. Marker: world_from_marker rotation (9), translation (3). Form:
 skew, radius, pitch of a cuff. Lens: see `fitscan.lens.model`. Printer: scale across, along.
-Ink: growth of black per edge, mm.
+Ink: growth of black per edge, mm. Split: how far the photos' processing moves all
+borders inwards although both sides of black say nothing of it, px.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -74,6 +75,7 @@ class State:
     lens: Array
     printer: Array
     ink: Array
+    split: Array = field(default_factory=lambda: np.zeros((1, 1)))
 
     def groups(self) -> list[Group]:
         """Parameter groups for the solver. Groups without members are left out."""
@@ -84,6 +86,7 @@ class State:
             Group("lens", self.lens, 9),
             Group("printer", self.printer, 2),
             Group("ink", self.ink, 1),
+            Group("split", self.split, 1),
         ]
         return [g for g in named if len(g.values)]
 
@@ -97,4 +100,5 @@ class State:
             values["lens"],
             values["printer"],
             values["ink"],
+            values["split"],
         )

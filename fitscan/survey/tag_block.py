@@ -20,7 +20,7 @@ from fitscan.geometry.rotation import Array, skew
 from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, flat_points
 
-__all__ = ["TagBlock", "TagGeometry", "predict", "predict_pixels"]
+__all__ = ["TagBlock", "TagGeometry", "inward", "predict", "predict_pixels"]
 
 
 @dataclass(frozen=True)
@@ -193,10 +193,15 @@ class TagBlock:
     def _corners(self) -> Array:
         return CORNERS * self.geometry.side_mm[:, None, None]
 
+    def _inward(self) -> Array:
+        """How the corners (n, 8) move when all borders move inwards by one pixel."""
+        return inward(self.observed[:, :8].reshape(-1, 4, 2)).reshape(-1, 8)
+
     def _misfit(self, prediction: Prediction, values: Values) -> Array:
         n = len(self.geometry)
         shift = values["photo"][self.geometry.photo, 13] - values["ink"][0, 0] * self.px_per_mm
-        model = np.concatenate([prediction.pixels.reshape(n, 8), shift[:, None]], axis=1)
+        corners = prediction.pixels.reshape(n, 8) + values["split"][0, 0] * self._inward()
+        model = np.concatenate([corners, shift[:, None]], axis=1)
         return np.asarray(model - self.observed)
 
     def misfit(self, values: Values) -> Array:
@@ -212,7 +217,7 @@ class TagBlock:
         return out
 
     def linearise(self, values: Values) -> Linear:
-        """Residuals and Jacobians by photo, marker, lens, printer, ink and form."""
+        """Residuals and Jacobians by photo, marker, lens, printer, ink, split and form."""
         g = self.geometry
         n = len(g)
         p = predict(g, self._corners(), values)
@@ -248,8 +253,20 @@ class TagBlock:
             part("lens", zero, p.by_lens[..., :9], None),
             part("printer", zero, by_print[..., :2], None),
             part("ink", zero, np.zeros((n, 4, 2, 1)), -self.px_per_mm[:, None]),
+            part("split", zero, self._inward().reshape(n, 4, 2, 1), None),
         ]
         if n and (g.cuff >= 0).all():
             parts.append(part("form", g.cuff, by_print[..., 2:], None))
         residual = np.einsum("nij,nj->ni", white, self._misfit(p, values))
         return Linear(residual, tuple(parts))
+
+
+def inward(corners_px: Array) -> Array:
+    """How each corner (n, 4, 2) moves when all edges move inwards by one pixel."""
+    ahead = np.roll(corners_px, -1, axis=1) - corners_px
+    ahead = ahead / np.linalg.norm(ahead, axis=2, keepdims=True)
+    # Corners run clockwise in the picture (y down), so the inward normal is (-dy, dx).
+    normal = np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1)
+    before = np.roll(normal, 1, axis=1)
+    dot = np.sum(normal * before, axis=-1, keepdims=True)
+    return np.asarray((normal + before) / (1.0 + np.clip(dot, -0.9, None)))
