@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.stats import chi2
 
-from fitscan.errors import DataError
+from fitscan.errors import DataError, InputError
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, skew
@@ -24,6 +24,7 @@ __all__ = [
     "align",
     "centre_covariance",
     "difference_covariance",
+    "few_markers",
     "motion_rows",
 ]
 
@@ -64,6 +65,15 @@ class Alignment:
     critical: float
 
 
+def few_markers(count: int, part: str) -> str:
+    """The start of a sentence that says how few markers of a part there are."""
+    if count == 0:
+        return f"No marker of the part {part!r} is"
+    if count == 1:
+        return f"Only one marker of the part {part!r} is"
+    return f"Only {count} markers of the part {part!r} are"
+
+
 def motion_rows(points: Array) -> Array:
     """d points / d tangent (3 n, 6) of a rigid motion about the frame's origin."""
     rows = np.zeros((len(points), 3, 6))
@@ -89,15 +99,20 @@ def align(a: Survey, b: Survey, part: str) -> Alignment:
     "Concepts of network and deformation analysis", 1987, from memory).
 
     Raises:
+        InputError: a kit has no such part.
         DataError: fewer than three common markers, or they lie on one line, or fewer than three
             agree with each other.
     """
+    for survey in (a, b):
+        if part not in survey.kit.parts:
+            known = ", ".join(survey.kit.parts)
+            raise InputError(f"The kit has no part {part!r}", survey.frame, f"use one of: {known}")
     common = [m for m in a.of_part(part) if b.has(m)]
     if len(common) < 3:
         raise DataError(
-            f"Only {len(common)} markers of the part {part!r} are in both surveys",
+            f"{few_markers(len(common), part)} in both surveys",
             f"{a.frame} and {b.frame}",
-            f"photograph at least three, better six, of the {part}'s markers in both shoots",
+            f"photograph at least three, better six, markers of the {part} in both shoots",
         )
     x_a = np.array([a.poses[a.row(m)].translation for m in common])
     x_b = np.array([b.poses[b.row(m)].translation for m in common])

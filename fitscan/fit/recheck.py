@@ -18,6 +18,7 @@ from fitscan.fit.align import (
     Alignment,
     align,
     difference_covariance,
+    few_markers,
     motion_rows,
 )
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
@@ -124,7 +125,7 @@ def recheck(record: Survey, now: Survey, part: str, on: str, tolerance_mm: float
     moved = [m for m in record.of_part(part) if now.has(m)]
     if len(moved) < 3:
         raise DataError(
-            f"Only {len(moved)} markers of the part {part!r} are in both surveys",
+            f"{few_markers(len(moved), part)} in both surveys",
             f"{record.frame} and {now.frame}",
             f"photograph at least three markers of the {part} that are also in the record",
         )

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from fitscan.errors import DataError, InputError
+from fitscan.fit.align import few_markers
 from fitscan.store.json_file import JsonDocument, read_json, write_json
 from fitscan.survey.survey import Survey
 from fitscan.survey.survey_file import SurveyFile, survey_document, survey_of
@@ -64,7 +65,7 @@ def keep_record(path: Path, survey: Survey, part: str, on: str, note: str = "") 
             )
         if len(survey.of_part(name)) < 3:
             raise DataError(
-                f"Only {len(survey.of_part(name))} markers of the part {name!r} were measured",
+                f"{few_markers(len(survey.of_part(name)), name)} in the survey",
                 survey.frame,
                 f"add photos until at least three, better six, markers of the {name} are measured",
             )

@@ -148,9 +148,10 @@ def lens_for(
     refused = {i: reason for i, reason in reasons.items() if reason is not None}
     if len(refused) == len(identities):
         raise InputError(
-            f"No photo belongs to the calibrated camera: of the first one, {refused[0]}",
-            identity.phone,
-            "give the camera file of the phone that took the photos, or calibrate it",
+            f"No photo belongs to the camera file: the first one is refused because {refused[0]}",
+            f"camera file of {identity.phone}",
+            "give the camera file of the phone, lens, zoom and photo size that were used here, "
+            "or calibrate them",
         )
     covariance = camera.covariance_matrix()
     covariance[0, 0] += (session_sigma * camera.lens.f_px) ** 2

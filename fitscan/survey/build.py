@@ -29,7 +29,7 @@ from fitscan.survey.start import Placement, groups_of_photos, place, place_marke
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["Progress", "build_survey"]
+__all__ = ["Progress", "build_survey", "no_photo_left"]
 
 Progress = Callable[[str, int, int], None]
 """Called with a sentence, how many are done, and how many there are."""
@@ -106,16 +106,39 @@ def _solved(
     return sum_up(name, finished, looked, camera, told, tell)
 
 
+def no_photo_left(folder: Path, refused: dict[Path, str]) -> DataError:
+    """The error when every photo was refused."""
+    return DataError(
+        "No photo of this shoot can be used",
+        _where(folder, refused),
+        "copy the photos from the phone again, or take new ones",
+    )
+
+
+def _where(folder: Path, refused: dict[Path, str]) -> str:
+    """The folder, and what was refused in it, reason by reason."""
+    names: dict[str, list[str]] = {}
+    for path, reason in refused.items():
+        names.setdefault(reason, []).append(path.name)
+    said = [str(folder)]
+    for reason, alike in list(names.items())[:3]:
+        more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
+        said.append(f"{alike[0]}{more}: {reason}")
+    return "; ".join(said)
+
+
 def _placed(
     looked: Looked, found: list[Detections], kit: Kit, lens: Lens, told: Told
 ) -> tuple[list[int], Placement]:
     """Start values; photos that do not connect are told, groups that do not are an error."""
     layout = Layout.of(kit)
     seen = [{layout.tags[int(t)].marker_id for t in f.ids} for f in found]
+    if not seen:
+        raise no_photo_left(looked.folder, told.refused)
     if not any(seen):
         raise DataError(
             "No tag of the kit was found in any photo",
-            str(looked.folder),
+            _where(looked.folder, told.refused),
             "check that the kit belongs to these photos, and that the tags are sharp and lit",
         )
     for i, markers in enumerate(seen):
@@ -124,8 +147,8 @@ def _placed(
     usable = [i for i in range(len(seen)) if seen[i]]
     if len(usable) < 2:
         raise DataError(
-            f"Only one photo shows tags ({looked.paths[usable[0]].name})",
-            str(looked.folder),
+            f"Only one photo shows tags of the kit: {looked.paths[usable[0]].name}",
+            _where(looked.folder, told.refused),
             "take at least two photos from different places, better eight or more",
         )
     groups = [[usable[k] for k in g] for g in groups_of_photos([seen[i] for i in usable])]

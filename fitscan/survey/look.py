@@ -122,7 +122,7 @@ def _look(path: Path) -> tuple[str, int, Detections] | str:
     try:
         photo = read_photo(path)
     except FitscanError as error:
-        return error.what
+        return error.what[:1].lower() + error.what[1:]
     return photo.sha256, photo.orientation, find_tags(photo.grey)
 
 

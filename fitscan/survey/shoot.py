@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fitscan.errors import DataError, FitscanError
+from fitscan.errors import FitscanError
 from fitscan.lens.camera_file import CameraFile
 from fitscan.lens.match import lens_for
 from fitscan.markers.kit import Kit
 from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
-from fitscan.survey.build import Progress, build_survey
+from fitscan.survey.build import Progress, build_survey, no_photo_left
 from fitscan.survey.priors import Priors
 from fitscan.survey.survey import Survey
 
@@ -54,12 +54,9 @@ def survey_folder(
         try:
             headers.append(read_header(path))
         except FitscanError as error:
-            refused[path] = error.what
+            refused[path] = error.what[:1].lower() + error.what[1:]
     if not headers:
-        reason = next(iter(refused.values()), "there are none")
-        raise DataError(
-            f"No photo of this shoot can be used: {reason}", str(folder), "take the photos again"
-        )
+        raise no_photo_left(folder, refused)
     match = lens_for([h.identity for h in headers], camera)
     for i, reason in match.refused.items():
         refused[headers[i].path] = reason
