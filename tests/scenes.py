@@ -22,11 +22,11 @@ from fitscan.photos.identity import CameraIdentity
 from fitscan.survey import build
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
-from fitscan.survey.network import Network, inward
+from fitscan.survey.network import Network
 from fitscan.survey.priors import Priors
 from fitscan.survey.state import State, pack_markers, pack_photos
 from fitscan.survey.survey import Survey
-from fitscan.survey.tag_block import TagGeometry, predict
+from fitscan.survey.tag_block import TagGeometry, inward, predict
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -194,7 +194,7 @@ def detections(
     scene: Scene, sigma_px: float, seed: int
 ) -> tuple[list[Detections], np.random.Generator]:
     """Detections per photo: true corners, moved by the photo's edge shift and by noise."""
-    from fitscan.survey.network import inward
+    from fitscan.survey.tag_block import inward
 
     rng = np.random.default_rng(seed)
     geometry, corners = visible_squares(scene)
@@ -367,6 +367,14 @@ def photo_name(row: int) -> str:
     return f"photo{row:02d}.jpg"
 
 
+def exif_orientation(scene: Scene, row: int) -> int:
+    """How the phone was held: which side of the sensor's picture the world's up is on."""
+    right, down, _ = scene.state.photo[row, :9].reshape(3, 3)[:, 2]
+    if abs(down) >= abs(right):
+        return 1 if down < 0 else 3
+    return 6 if right < 0 else 8
+
+
 def survey_of(
     shots: Shots,
     *,
@@ -376,6 +384,7 @@ def survey_of(
     priors: Priors | None = None,
     order: list[int] | None = None,
     first_of: Callable[[int], Detections] | None = None,
+    unknown: dict[int, tuple[str, ...]] | None = None,
 ) -> Survey:
     """Run the whole survey on simulated shots: only reading photos is replaced.
 
@@ -387,6 +396,7 @@ def survey_of(
         priors: of the nuisances.
         order: in which the photos are given.
         first_of: detections of the first look by photo row, if not the shots' own.
+        unknown: ids that the kit does not have, with the photos that show them.
     """
     scene, geometry = shots.scene, shots.geometry
     kit = kit or scene.kit
@@ -404,10 +414,10 @@ def survey_of(
         tuple(FOLDER / photo_name(row) for row in given),
         tuple(f.keep(known) for f in found),
         tuple(f"{row:064x}" for row in given),
-        (1,) * count,
+        tuple(exif_orientation(scene, row) for row in given),
         {},
         (),
-        {},
+        unknown or {},
     )
 
     def measure(
@@ -438,6 +448,16 @@ def _measured(shots: Shots, row: int, wanted: list[int]) -> PhotoMeasurement:
         0.0,
         np.ones(len(rows)),
     )
+
+
+def centre_errors(survey: Survey, scene: Scene) -> Array:
+    """Distances (n,) of the survey's centres from the truth after the best rigid alignment."""
+    from fitscan.geometry.align import align_points
+
+    found = np.array([p.translation for p in survey.poses])
+    true = np.array([scene.poses[m].translation for m in survey.markers])
+    fit = align_points(found, true, with_scale=False)
+    return np.asarray(np.linalg.norm(fit.apply(found) - true, axis=1))
 
 
 def drawn(survey: Survey, rng: np.random.Generator) -> Survey:

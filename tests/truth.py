@@ -1,4 +1,7 @@
-"""The truth of rendered photos, and how far a survey is from it. The tool never reads these files."""
+"""The truth of rendered photos, and how far a survey is from it.
+
+The tool itself never reads these files.
+"""
 
 from __future__ import annotations
 

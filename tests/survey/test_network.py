@@ -25,8 +25,9 @@ from fitscan.adjust.statistics import Covariance, block_test
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
-from fitscan.survey.network import Network, SquareObservations, corner_observations, inward
+from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
+from fitscan.survey.tag_block import inward
 
 
 def network_of(scene: Scene, lens: Lens) -> Network:
@@ -112,7 +113,7 @@ def test_the_covariance_is_that_of_one_dense_matrix_to_eight_digits() -> None:
     network, solution, covariance = small_adjustment()
     _, groups, _ = dense_parts()
     dense = dense_covariance()
-    for name in ("marker", "form", "lens", "printer", "ink"):
+    for name in ("marker", "form", "lens", "printer", "ink", "split"):
         own = columns_of(groups, name).reshape(-1)
         assert relative_error(covariance.of(name), dense[np.ix_(own, own)]) < 1e-8, name
     some = np.array([5, 17])
@@ -224,7 +225,7 @@ def trial(seed: int) -> tuple[float, Array, Array, float, Array]:
     nuisance = [
         (solution.values[name] - getattr(scene.state, name)).reshape(-1)
         / np.sqrt(np.diag(covariance.of(name)))
-        for name in ("printer", "ink", "form", "lens")
+        for name in ("printer", "ink", "split", "form", "lens")
     ]
     return (
         normalised(error, joint),

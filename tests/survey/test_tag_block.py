@@ -21,6 +21,7 @@ STEPS = {
     "lens": np.r_[1e-1, 1e-5, 1e-2, 1e-2, 1e-4, 1e-4, 1e-4, 1e-5, 1e-5],
     "printer": np.array([1e-4, 1e-4]),
     "ink": np.array([1e-3]),
+    "split": np.array([1e-3]),
     "form": np.array([1e-4, 1e-3, 1e-4]),
 }
 

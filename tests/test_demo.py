@@ -1,0 +1,72 @@
+"""The demo end to end on the sample photos, held against the truth that the tool never opens."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from truth import accuracy, read_truth
+from truth_jobs import gap_error, recheck_error
+
+from fitscan.demo import SHOOTS, DemoResult, run_demo
+
+ROOT = Path(__file__).resolve().parent.parent
+TRUTH = ROOT / "sample_images" / "truth"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[DemoResult, Path]:
+    out = tmp_path_factory.mktemp("demo") / "results"
+    return run_demo(out, ROOT), out
+
+
+@pytest.mark.parametrize("shoot", SHOOTS)
+def test_tag_centres_axes_and_scale_are_true(demo: tuple[DemoResult, Path], shoot: str) -> None:
+    a = accuracy(demo[0].surveys[shoot], read_truth(TRUTH / f"{shoot}.json"))
+    assert a.centres_rms < 0.05
+    assert a.centres_max < 0.2
+    assert a.axis_rms < 0.10
+    assert a.direction_max < 0.02
+    assert abs(a.scale_error) < 2.0 * a.scale_u
+    assert a.found_cuffs >= 0.9 * a.visible_cuffs
+
+
+def test_the_gap_is_true_at_every_station(demo: tuple[DemoResult, Path]) -> None:
+    surveys = demo[0].surveys
+    e = gap_error(
+        demo[0].gap,
+        surveys["door_open"],
+        read_truth(TRUTH / "door_open.json"),
+        read_truth(TRUTH / "door_shut.json"),
+    )
+    assert len(e.total) >= 6
+    assert np.abs(e.total).max() < 0.15
+    assert np.abs(e.across).max() < 0.15
+    assert np.abs(e.out).max() < 0.15
+    assert np.abs(e.normalised).max() < 1.5
+
+
+def test_the_cages_shift_and_turn_are_true_and_the_knocked_tag_is_named(
+    demo: tuple[DemoResult, Path],
+) -> None:
+    result = demo[0].recheck
+    record, now = read_truth(TRUTH / "cage_tacked.json"), read_truth(TRUTH / "cage_refit.json")
+    e = recheck_error(result, record, now)
+    assert np.abs(e.shift).max() < 0.3
+    assert np.abs(e.turn).max() < 0.03
+    assert e.cuffs.max() < 0.3
+    assert np.mean(np.abs(e.normalised) < 1.0) > 0.9
+    knocked = {int(i) for i in now.content["events"]["knocked_tags"]}
+    assert knocked
+    assert {m.marker_id for m in result.alignment.moved} == knocked
+
+
+def test_every_file_that_the_demo_names_is_there(demo: tuple[DemoResult, Path]) -> None:
+    result, out = demo
+    assert all(f.is_file() and f.stat().st_size > 1000 for f in result.files)
+    names = {f.name for f in result.files}
+    assert {"gap.json", "recheck.json", "gap-plot.png", "recheck-plot.png"} <= names
+    assert any(n.startswith("gap-photo") for n in names)
+    assert any(n.startswith("recheck-photo") for n in names)
+    assert all(out in f.parents for f in result.files)
