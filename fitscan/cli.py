@@ -5,8 +5,10 @@ Everything heavy is imported inside the command that needs it, so that help answ
 
 from __future__ import annotations
 
+import os
 import re
 import sys
+import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -319,7 +321,7 @@ def recheck(
     survey: Annotated[Path, typer.Argument(help="Survey of the part back in the car.")],
     out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
     tolerance_mm: Annotated[
-        float, typer.Option(min=0.0, help="Largest shift of a marker that you accept.")
+        float, typer.Option(min=0.0, max=1e4, help="Largest shift of a marker that you accept.")
     ] = 1.0,
     photos: Annotated[
         Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
@@ -378,9 +380,11 @@ def gap(
     on: Annotated[str, typer.Option(help="Part that both surveys show, for example trim.")],
     out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
     tolerance_mm: Annotated[
-        float, typer.Option(min=0.0, help="Largest distance of the axes that you accept.")
+        float, typer.Option(min=0.0, max=1e4, help="Largest distance of the axes that you accept.")
     ] = 2.0,
-    station_mm: Annotated[float, typer.Option(min=5.0, help="Distance between stations.")] = 50.0,
+    station_mm: Annotated[
+        float, typer.Option(min=5.0, max=1e4, help="Distance between stations.")
+    ] = 50.0,
     photos: Annotated[
         Path | None, typer.Option(help="Photos of the bar's survey, to draw the result on.")
     ] = None,
@@ -465,6 +469,10 @@ def main() -> None:
         _leave("The computer has too little memory for this: close other programs.", 3)
     except OSError as error:
         _leave(f"The computer refused: {error}.", 3)
+    except Exception as error:
+        if os.environ.get("FITSCAN_TRACEBACK"):
+            raise
+        _leave(_own_fault(error), 1)
     if code == _STOPPED:
         _leave("stopped; every file that was written is whole.", _STOPPED)
     raise SystemExit(code)
@@ -473,6 +481,17 @@ def main() -> None:
 def _leave(sentence: str, code: int) -> NoReturn:
     typer.echo(f"fitscan: {sentence}", err=True)
     raise SystemExit(code) from None
+
+
+def _own_fault(error: Exception) -> str:
+    """What is not caught above is nobody's wrong input: a sentence that a report can quote."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    said = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+    return (
+        f"This is a fault of fitscan's, not yours ({said}, in {Path(place.filename).name}, line "
+        f"{place.lineno}): please report it with the command you gave and what "
+        "FITSCAN_TRACEBACK=1 before it shows."
+    )
 
 
 def _usage_refusal(error: Exception) -> InputError:

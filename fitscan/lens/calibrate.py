@@ -545,12 +545,15 @@ def _advice(fit: _Fit, coverage: Coverage) -> tuple[str, ...]:
 def _need_photos(views: dict[int, BoardView], out: dict[int, PhotoVerdict]) -> None:
     if len(views) >= FEWEST_PHOTOS:
         return
+    verdicts = tuple(out[i] for i in sorted(out))
+    todo = "take 12 or more sharp photos of the flat board, tilted and filling the frame"
+    if not views:
+        what = f"No photo shows the board well, and {FEWEST_PHOTOS} are needed"
+        todo = f"compare --board with the words on the board's sheet, and {todo}"
+        raise _refused(what, todo, verdicts)
     total = len(views) + len(out)
-    raise _refused(
-        f"{len(views)} of {total} photos show the board well, and {FEWEST_PHOTOS} are needed",
-        "take 12 or more sharp photos of the flat board, tilted and filling the frame",
-        tuple(out[i] for i in sorted(out)),
-    )
+    what = f"Only {len(views)} of {total} photos show the board well"
+    raise _refused(f"{what}, and {FEWEST_PHOTOS} are needed", todo, verdicts)
 
 
 def _flat_photos(verdicts: tuple[PhotoVerdict, ...]) -> CalibrationRefused:

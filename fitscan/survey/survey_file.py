@@ -254,6 +254,7 @@ def survey_of(document: SurveyFile, where: str) -> Survey:
         raise DataError(
             "The covariance does not belong to the markers", where, "make the survey again"
         )
+    _check_ids(document, where)
     poses = tuple(
         Rigid.checked(np.array(m.rotation), np.array(m.centre_mm), where) for m in document.markers
     )
@@ -275,6 +276,20 @@ def survey_of(document: SurveyFile, where: str) -> Survey:
         tuple(m.photos for m in document.markers),
         Quality(**content),
     )
+
+
+def _check_ids(document: SurveyFile, where: str) -> None:
+    """Markers once each, all of them in the kit, and a form for every cuff among them."""
+    kit = document.kit
+    cuffs = {c.first_id for c in kit.cuff}
+    known = cuffs | {t.id for t in kit.tag} | {p.id for p in kit.pointer}
+    markers = [m.id for m in document.markers]
+    if len(set(markers)) < len(markers) or not set(markers) <= known:
+        raise DataError(
+            "The markers do not belong to the kit in the file", where, "make the survey again"
+        )
+    if cuffs & set(markers) != {c.first_id for c in document.cuffs}:
+        raise DataError("The cuffs do not belong to the markers", where, "make the survey again")
 
 
 def _photo_of(row: PhotoRow, where: str) -> PhotoEntry:
