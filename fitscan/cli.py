@@ -154,7 +154,10 @@ def sheets(
     ] = None,
     tube: Annotated[
         list[str] | None,
-        typer.Option(help="NAME:OD_MM[:STRAIGHTS[:CUFFS]], for example 'main hoop:45:3:2'."),
+        typer.Option(
+            help="NAME:OD_MM[:STRAIGHTS[:CUFFS[:PART]]], for example 'main hoop:45:3:2' or, for "
+            "the stubs in a recess, 'recess:38:1:2:trim'."
+        ),
     ] = None,
     pointer: Annotated[
         list[str] | None, typer.Option(help="PART:NAME, for example 'trim:upper lip 1'.")

@@ -39,7 +39,7 @@ def request_from_text(
         name: of the kit.
         paper: "a4" or "letter".
         tags: PART:COUNT or PART:COUNT:SIDE_MM.
-        tubes: NAME:OD_MM, NAME:OD_MM:STRAIGHTS or NAME:OD_MM:STRAIGHTS:CUFFS.
+        tubes: NAME:OD_MM, then optionally :STRAIGHTS, :CUFFS (on each straight) and :PART.
         pointers: PART:NAME.
         rules: pairs of tags.
         rule_mm: measured lengths of the first ones.
@@ -84,12 +84,14 @@ def _tags(text: str) -> TagGroup:
 
 def _tube(text: str) -> TubeRequest:
     fields = text.split(":")
-    if not 2 <= len(fields) <= 4:
-        raise _unread("--tube", text, "NAME:OD_MM[:STRAIGHTS[:CUFFS]], like 'main hoop:45:3:2'")
+    if not 2 <= len(fields) <= 5:
+        wanted = "NAME:OD_MM[:STRAIGHTS[:CUFFS[:PART]]], like 'main hoop:45:3:2'"
+        raise _unread("--tube", text, wanted)
     od = _number(fields[1], "--tube", text)
     straights = _whole(fields[2], "--tube", text) if len(fields) > 2 else 1
     cuffs = _whole(fields[3], "--tube", text) if len(fields) > 3 else 2
-    return TubeRequest(fields[0], od, straights=straights, cuffs=cuffs)
+    part = fields[4] if len(fields) > 4 else "cage"
+    return TubeRequest(fields[0], od, part=part, straights=straights, cuffs=cuffs)
 
 
 def _pointer(text: str) -> PointerRequest:
