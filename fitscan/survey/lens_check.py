@@ -1,0 +1,167 @@
+"""Whether the lens model can follow the lens: what is left over, by place in the photo.
+
+A good model leaves chance. A mean that is left along a ring (by radius) or in a sector (by angle)
+about the principal point is the lens's own, and no adjustment of poses can take it up; what to do
+about it is said in one sentence, the rest is left to `quality`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.problem import IntArray
+from fitscan.geometry.rotation import Array
+
+__all__ = ["LensBin", "LensCheck", "check_lens"]
+
+_RINGS = np.array([0.0, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 1.1])
+"""Edges of the rings, as shares of the photo's half diagonal."""
+
+_SIDES = (
+    "right", "lower right corner", "bottom", "lower left corner",
+    "left", "upper left corner", "top", "upper right corner",
+)  # fmt: skip
+"""Names of the sectors' middles, by angle from the x axis towards the y axis (down)."""
+
+_SECTORS = len(_SIDES)
+_SECTOR = 2.0 * np.pi / _SECTORS
+_MIDDLE = 0.2
+"""Inside of this share of the half diagonal an angle says nothing about a lens."""
+
+_LEAST_SQUARES = 12
+"""A bin of fewer squares is not judged."""
+
+_SIGNIFICANT = 4.0
+_LARGEST_PX = 0.15
+
+
+@dataclass(frozen=True)
+class LensBin:
+    """What is left over in one ring or sector: observed less model, px.
+
+    Attributes:
+        low, high: of a ring, shares of the half diagonal; of a sector, angles in rad from the
+            photo's x axis towards its y axis (down).
+        squares: how many printed squares were seen there.
+        radial, tangential: means, outwards and from x towards y.
+        radial_u, tangential_u: their standard errors, every square counted as one observation.
+    """
+
+    low: float
+    high: float
+    squares: int
+    radial: float
+    radial_u: float
+    tangential: float
+    tangential_u: float
+
+    @property
+    def proven(self) -> float:
+        """The larger of the two means that is significant and large, px; 0 if none is."""
+        if self.squares < _LEAST_SQUARES:
+            return 0.0
+        pairs = ((self.radial, self.radial_u), (self.tangential, self.tangential_u))
+        sizes = [abs(m) for m, u in pairs if abs(m) > max(_SIGNIFICANT * u, _LARGEST_PX)]
+        return max(sizes, default=0.0)
+
+
+@dataclass(frozen=True)
+class LensCheck:
+    """What is left over by place in the photo; `sentence` when the lens model is too poor."""
+
+    rings: tuple[LensBin, ...]
+    sectors: tuple[LensBin, ...]
+
+    @property
+    def sentence(self) -> str | None:
+        """One sentence in the fitter's words, or None where the model follows the lens."""
+        ring = max(self.rings, key=lambda b: b.proven)
+        sector = max(self.sectors, key=lambda b: b.proven)
+        worst = max(ring.proven, sector.proven)
+        if worst == 0.0:
+            return None
+        where = _ring_words(ring) if ring.proven == worst else _sector_words(sector)
+        return (
+            f"The lens model does not follow this lens: {where} the photos miss it by "
+            f"{worst:.1f} px on average. Calibrate this phone with the board, or keep markers away "
+            "from there"
+        )
+
+
+def check_lens(
+    corners_px: Array,
+    left_px: Array,
+    photo: IntArray,
+    centre_px: Array,
+    size: tuple[int, int],
+) -> LensCheck:
+    """Gather residuals by radius and by angle.
+
+    Args:
+        corners_px: (n, 4, 2) observed corners.
+        left_px: (n, 4, 2) observed less model.
+        photo: (n,) that each square is in. Squares of one photo share its pose, so a bin's
+            standard error counts photos where they scatter more than squares do.
+        centre_px: (2,) principal point.
+        size: (width, height) of the photos.
+    """
+    away = corners_px - centre_px
+    radius = np.linalg.norm(away, axis=-1, keepdims=True)
+    out = away / np.maximum(radius, 1e-9)
+    round_ = np.stack([-out[..., 1], out[..., 0]], axis=-1)
+    radial = np.sum(left_px * out, axis=-1).mean(axis=1)
+    tangential = np.sum(left_px * round_, axis=-1).mean(axis=1)
+    middle = away.mean(axis=1)
+    share = np.linalg.norm(middle, axis=1) / (0.5 * np.hypot(*size))
+    turn = np.arctan2(middle[:, 1], middle[:, 0]) / _SECTOR
+    number = np.round(turn).astype(np.intp) % _SECTORS
+    rings = tuple(
+        _bin(low, high, (share >= low) & (share < high), radial, tangential, photo)
+        for low, high in pairwise(_RINGS)
+    )
+    sectors = tuple(
+        _bin((k - 0.5) * _SECTOR, (k + 0.5) * _SECTOR, (number == k) & (share > _MIDDLE),
+             radial, tangential, photo)
+        for k in range(_SECTORS)
+    )  # fmt: skip
+    return LensCheck(rings, sectors)
+
+
+def _bin(
+    low: float,
+    high: float,
+    rows: npt.NDArray[np.bool_],
+    radial: Array,
+    tangential: Array,
+    photo: IntArray,
+) -> LensBin:
+    count = int(np.sum(rows))
+    if count == 0:
+        return LensBin(float(low), float(high), 0, 0.0, 0.0, 0.0, 0.0)
+    r, ru = _mean(radial[rows], photo[rows])
+    t, tu = _mean(tangential[rows], photo[rows])
+    return LensBin(float(low), float(high), count, r, ru, t, tu)
+
+
+def _mean(values: Array, photo: IntArray) -> tuple[float, float]:
+    """Mean and its standard error; squares of one photo may err together (cluster-robust)."""
+    mean = float(values.mean())
+    left = values - mean
+    n = len(values)
+    alone = float(np.sum(left**2))
+    together = float(np.sum(np.bincount(photo, left) ** 2))
+    return mean, float(np.sqrt(max(alone, together)) / n)
+
+
+def _ring_words(ring: LensBin) -> str:
+    low, high = round(100 * ring.low), round(100 * min(ring.high, 1.0))
+    return f"from {low} to {high} % of the way from the middle to a corner"
+
+
+def _sector_words(sector: LensBin) -> str:
+    number = round(0.5 * (sector.low + sector.high) / _SECTOR) % _SECTORS
+    return f"towards the {_SIDES[number]} of the frame (as the sensor sees it)"
