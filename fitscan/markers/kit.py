@@ -10,7 +10,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    field_validator,
+    model_validator,
+)
 
 from fitscan.errors import InputError
 from fitscan.markers.family import FAMILY_SIZE
@@ -18,13 +26,19 @@ from fitscan.store.toml_file import read_toml
 from fitscan.store.validate import Mistake
 
 __all__ = [
+    "AnyDatum",
     "CuffSpec",
     "DatumSpec",
     "Kit",
+    "PairsDatum",
+    "PlaneDatum",
+    "PlumbDatum",
+    "PlumbSpec",
     "PointerSpec",
     "PrinterSpec",
     "RuleSpec",
     "TagSpec",
+    "TubeSpec",
     "read_kit",
 ]
 
@@ -108,13 +122,112 @@ class RuleSpec(_Entry):
     u_mm: Annotated[float, Field(gt=0, lt=100)]
 
 
-class DatumSpec(_Entry):
-    """Four markers that fix the car's axes: X from rear to front, Y to the left, Z up."""
+class TubeSpec(_Entry):
+    """What the cuffs cannot say of a tube: the radius to which its centre line is bent."""
 
+    name: Name
+    clr_mm: Length
+
+
+class PlumbSpec(_Entry):
+    """Hanging strings, each touched by a low and a high pointer: true upright."""
+
+    strings: Annotated[tuple[tuple[TagId, TagId], ...], Field(min_length=1)]
+
+
+class _Datum(_Entry):
+    """Markers that fix the car's axes (ISO 8855: X forward, Y to the left, Z up)."""
+
+    def named(self) -> Iterator[tuple[tuple[str | int, ...], int]]:
+        """Every marker's id with the keys that lead to it."""
+        for key in type(self).model_fields:
+            yield from _ids_under(getattr(self, key), (key,))
+
+    @property
+    def markers(self) -> tuple[int, ...]:
+        """Ids, each once, in the order of the keys."""
+        return tuple(dict.fromkeys(i for _, i in self.named()))
+
+
+class DatumSpec(_Datum):
+    """Four markers: X from rear to front, Y to the left, Z up, origin between rear and front."""
+
+    kind: Literal["cross"] = "cross"
     rear: TagId
     front: TagId
     right: TagId
     left: TagId
+
+
+class PlaneDatum(_Datum):
+    """Z square to a plane of markers, X along a line (rear, front), origin at a point.
+
+    left is a marker well to the left of the line, which tells up from down.
+    """
+
+    kind: Literal["plane"] = "plane"
+    plane: Annotated[tuple[TagId, ...], Field(min_length=3)]
+    line: tuple[TagId, TagId]
+    point: TagId
+    left: TagId
+
+
+class PairsDatum(_Datum):
+    """Y square to the centre plane of pairs (right, left); X near the line from rear to front."""
+
+    kind: Literal["pairs"] = "pairs"
+    pairs: Annotated[tuple[tuple[TagId, TagId], ...], Field(min_length=1)]
+    rear: TagId
+    front: TagId
+
+
+class PlumbDatum(_Datum):
+    """Z along the strings of the kit's [plumb]; X near the line from rear to front, but level."""
+
+    kind: Literal["plumb"] = "plumb"
+    rear: TagId
+    front: TagId
+
+
+_DATUMS: dict[str, type[_Datum]] = {
+    "cross": DatumSpec,
+    "plane": PlaneDatum,
+    "pairs": PairsDatum,
+    "plumb": PlumbDatum,
+}
+
+
+def _kind_of_datum(value: object) -> str:
+    kind = value.get("kind", "cross") if isinstance(value, dict) else getattr(value, "kind", None)
+    return f"a datum of the kind {kind}"
+
+
+# The labels must not be keys of a file: a fault's place is found by what is in the file.
+AnyDatum = Annotated[
+    Annotated[DatumSpec, Tag("a datum of the kind cross")]
+    | Annotated[PlaneDatum, Tag("a datum of the kind plane")]
+    | Annotated[PairsDatum, Tag("a datum of the kind pairs")]
+    | Annotated[PlumbDatum, Tag("a datum of the kind plumb")],
+    Discriminator(_kind_of_datum),
+]
+
+
+def _as_tuples(value: object) -> object:
+    """Lists of a file as the strict checker wants them once it no longer sees the file's text."""
+    if isinstance(value, dict):
+        return {key: _as_tuples(item) for key, item in value.items()}
+    return tuple(_as_tuples(item) for item in value) if isinstance(value, list) else value
+
+
+def _ids_under(
+    value: object, path: tuple[str | int, ...]
+) -> Iterator[tuple[tuple[str | int, ...], int]]:
+    """Ids in a key's value, however deep; words are no ids."""
+    if isinstance(value, int):
+        yield path, value
+    elif isinstance(value, tuple):
+        for n, item in enumerate(value):
+            yield from _ids_under(item, (*path, n))
 
 
 class Kit(_Entry):
@@ -126,7 +239,31 @@ class Kit(_Entry):
     pointer: tuple[PointerSpec, ...] = ()
     cuff: tuple[CuffSpec, ...] = ()
     rule: tuple[RuleSpec, ...] = ()
-    datum: DatumSpec | None = None
+    tube: tuple[TubeSpec, ...] = ()
+    plumb: PlumbSpec | None = None
+    datum: AnyDatum | None = None
+
+    @field_validator("datum", mode="before")
+    @classmethod
+    def _datum_has_the_keys_of_its_kind(cls, value: object) -> object:
+        if not isinstance(value, dict):
+            return value
+        kind = value.get("kind", "cross")
+        model = _DATUMS.get(kind) if isinstance(kind, str) else None
+        if model is None:
+            known = ", ".join(f'"{k}"' for k in _DATUMS)
+            reason = f"there is no such kind of datum; write one of {known}"
+            raise Mistake(reason, ("datum", "kind"))
+        needed = [k for k in model.model_fields if k != "kind"]
+        for key in value:
+            if key not in model.model_fields:
+                reason = f'a datum of the kind "{kind}" takes {", ".join(needed)} and nothing else'
+                raise Mistake(reason, ("datum", key))
+        missing = [k for k in needed if k not in value]
+        if missing:
+            reason = f'a datum of the kind "{kind}" also needs {" and ".join(missing)}'
+            raise Mistake(reason, ("datum",))
+        return _as_tuples(value)
 
     @model_validator(mode="after")
     def _ids_are_unique_and_known(self) -> Kit:
@@ -146,13 +283,47 @@ class Kit(_Entry):
             if rule.ids[0] == rule.ids[1]:
                 reason = f"rule {list(rule.ids)} has the same id at both ends"
                 raise Mistake(reason, ("rule", n, "ids"))
-        if self.datum is not None:
-            for end in DatumSpec.model_fields:
-                i = getattr(self.datum, end)
-                if i not in flat:
-                    reason = f"datum: id {i} is not a tag or pointer of this kit"
-                    raise Mistake(reason, ("datum", end))
+        self._check_datum(flat)
+        self._check_plumb()
+        self._check_tubes()
         return self
+
+    def _check_datum(self, flat: set[int]) -> None:
+        if self.datum is None:
+            return
+        for keys, i in self.datum.named():
+            if i not in flat:
+                reason = f"datum: id {i} is not a tag or pointer of this kit"
+                raise Mistake(reason, ("datum", *keys))
+        if isinstance(self.datum, PlumbDatum) and self.plumb is None:
+            reason = 'a datum of the kind "plumb" needs a [plumb] table with its strings'
+            raise Mistake(reason, ("datum", "kind"))
+        if isinstance(self.datum, PairsDatum):
+            for n, (right, left) in enumerate(self.datum.pairs):
+                if right == left:
+                    reason = f"datum: the pair {[right, left]} has the same id on both sides"
+                    raise Mistake(reason, ("datum", "pairs", n))
+        if isinstance(self.datum, PlaneDatum) and len(set(self.datum.plane)) < 3:
+            raise Mistake("datum: a plane needs three different markers", ("datum", "plane"))
+
+    def _check_plumb(self) -> None:
+        pointers = {p.id for p in self.pointer}
+        for n, string in enumerate(self.plumb.strings if self.plumb else ()):
+            for i in string:
+                if i not in pointers:
+                    reason = f"plumb: id {i} is not a pointer, and only a pointer's tip can touch"
+                    raise Mistake(f"{reason} a string", ("plumb", "strings", n))
+            if string[0] == string[1]:
+                reason = f"plumb: the string {list(string)} has the same id at both places"
+                raise Mistake(reason, ("plumb", "strings", n))
+
+    def _check_tubes(self) -> None:
+        tubes = {c.tube for c in self.cuff}
+        for n, tube in enumerate(self.tube):
+            if tube.name not in tubes:
+                raise Mistake(f"no cuff is on a tube {tube.name!r}", ("tube", n, "name"))
+            if tube.name in {t.name for t in self.tube[:n]}:
+                raise Mistake(f"the tube {tube.name!r} is listed twice", ("tube", n, "name"))
 
     def _owners(self) -> Iterator[tuple[int, str, tuple[str | int, ...]]]:
         """Every printed id with the words that name its table in the file, and the key's path."""
@@ -169,6 +340,10 @@ class Kit(_Entry):
     def tag_ids(self) -> list[int]:
         """Every printed id, cuffs' ids included, in the order of the file."""
         return [i for i, _, _ in self._owners()]
+
+    def clr_of(self, tube: str) -> float | None:
+        """Centre-line radius of a tube's bends, mm, or None when the kit does not say it."""
+        return next((t.clr_mm for t in self.tube if t.name == tube), None)
 
     @property
     def parts(self) -> list[str]:

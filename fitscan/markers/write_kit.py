@@ -32,6 +32,8 @@ DATUM_HINT = """\
 # front = 1
 # right = 2
 # left = 3
+# A plane and a line (kind = "plane"), left and right pairs (kind = "pairs") or a hanging string
+# (kind = "plumb") can fix them too.
 """
 
 CAUTION = """\
@@ -70,6 +72,9 @@ def kit_text(
     blocks.extend(_open_rule(pair) for pair in open_rules)
     if not kit.rule and not open_rules:
         blocks.append("# No [[rule]]: nothing carries the scale, and every result will say so.\n")
+    blocks.extend(_table("[[tube]]", tube.model_dump().items()) for tube in kit.tube)
+    if kit.plumb is not None:
+        blocks.append(_table("[plumb]", kit.plumb.model_dump().items()))
     if kit.datum is None:
         blocks.append(DATUM_HINT)
     else:
@@ -135,6 +140,6 @@ def _value(value: object) -> str:
     """A TOML value; a JSON string is a TOML basic string apart from the delete character."""
     if isinstance(value, str):
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return "[" + ", ".join(_value(v) for v in value) + "]"
     return repr(value)

@@ -1,20 +1,26 @@
-"""The car's axes from four markers: ISO 8855, X forward, Y left, Z up.
+"""The frame in which results are told: the car's axes (ISO 8855), or the survey's own.
 
-The axes only say in which directions a result is told; their own uncertainty changes a shift of a
-few millimetres by far less than a hundredth, so they are taken as exact.
+How the axes follow from markers is left to `datum_kinds`. A shift of a few millimetres hardly
+feels the axes' own uncertainty; an angle against the axes does, so they carry it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from fitscan.errors import DataError
 from fitscan.geometry.rigid import Rigid
+from fitscan.geometry.rotation import Array
+from fitscan.shape.datum_kinds import AxesRule
+from fitscan.shape.propagate import MarkerInput, Poses, propagate
 from fitscan.survey.survey import Survey
 
 __all__ = ["CarAxes", "car_axes"]
+
+
+def _exact() -> Array:
+    return np.zeros((6, 6))
 
 
 @dataclass(frozen=True)
@@ -25,43 +31,53 @@ class CarAxes:
         car_from_survey: transform.
         known: whether the axes are the car's, from the kit's [datum]; otherwise they are the
             survey's own (z roughly up, as the phone was held).
+        covariance: (6, 6) of the tangent of car_from_survey (turn rad 3, shift mm 3), in the car's
+            frame, as the survey's free network knows it; zero for the survey's own axes. For a
+            quantity that depends on the same markers as the axes, propagate through
+            `datum_kinds.AxesRule` instead: the two are correlated.
+        misfit_mm: how far the datum's markers are at worst from the plane or the symmetry that
+            they stand for; None when there is no surplus.
     """
 
     car_from_survey: Rigid
     known: bool
+    covariance: Array = field(default_factory=_exact)
+    misfit_mm: float | None = None
 
     @property
     def frame(self) -> str:
         """Name of the frame in words."""
         return "car (X forward, Y left, Z up)" if self.known else "survey (Z roughly up)"
 
+    @property
+    def turn_u(self) -> Array:
+        """Standard uncertainty (3,) of the axes' turn about X, Y and Z, rad."""
+        return np.asarray(np.sqrt(np.clip(np.diag(self.covariance)[:3], 0.0, None)))
+
 
 def car_axes(survey: Survey) -> CarAxes:
-    """Axes by the kit's [datum]: X from rear to front, Z = X x (right to left), origin between.
+    """Axes by the kit's [datum], of any kind.
 
     Without a [datum], or when one of its markers was not measured, the survey's own axes.
 
     Raises:
-        DataError: the four markers do not span two directions.
+        DataError: the datum's markers do not span what they should.
     """
     datum = survey.kit.datum
-    if datum is None or not all(
-        survey.has(m) for m in (datum.rear, datum.front, datum.right, datum.left)
-    ):
+    plumb = survey.kit.plumb
+    needed = list(datum.markers) if datum is not None else []
+    if datum is not None and datum.kind == "plumb" and plumb is not None:
+        needed += [m for string in plumb.strings for m in string]
+    if datum is None or not all(survey.has(m) for m in needed):
         return CarAxes(Rigid.identity(), known=False)
-    rear, front, right, left = (
-        survey.poses[survey.row(m)].translation
-        for m in (datum.rear, datum.front, datum.right, datum.left)
-    )
-    x = front - rear
-    z = np.cross(x, left - right)
-    if np.linalg.norm(z) < 0.05 * np.linalg.norm(x) * np.linalg.norm(left - right) or not x.any():
-        raise DataError(
-            "The datum's markers lie almost on one line",
-            "kit, [datum]",
-            "name a rear and front marker on the centre line and one on each side",
-        )
-    x = x / np.linalg.norm(x)
-    z = z / np.linalg.norm(z)
-    rotation = np.stack([x, np.cross(z, x), z])
-    return CarAxes(Rigid(rotation, -rotation @ (0.5 * (rear + front))), known=True)
+    rule = AxesRule.of(survey)
+    source = MarkerInput(survey, rule.markers)
+    base = rule.car_from_survey(source.poses)
+
+    def turned(poses: list[Poses]) -> Array:
+        return base.tangent_to(rule.car_from_survey(poses[0]))
+
+    _, covariance = propagate(turned, [source])
+    misfit = rule.misfit_mm(source.poses)
+    worst = float(misfit.max()) if len(misfit) else None
+    return CarAxes(base, True, covariance, worst)
