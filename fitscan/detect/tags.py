@@ -70,11 +70,37 @@ def find_tags(grey: npt.NDArray[np.uint8], smallest_px: float = 16.0) -> Detecti
     if len(flat) == 0:
         return Detections(flat, np.zeros((0, 4, 2)))
     quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
+    once = _each_place_once(flat, quads)
+    flat, quads = flat[once], quads[once]
     counted = Counter(flat.tolist())
     doubles = tuple(sorted(i for i, n in counted.items() if n > 1))
     single = np.array([counted[i] == 1 for i in flat.tolist()], dtype=bool)
     refined = np.stack([_refine(grey, q) for q in quads[single]]) if single.any() else quads[:0]
     return Detections(flat[single], refined.astype(np.float64), doubles)
+
+
+def _each_place_once(
+    ids: npt.NDArray[np.intp], quads: npt.NDArray[np.float32]
+) -> npt.NDArray[np.intp]:
+    """Rows without repeats: OpenCV may outline one printed tag twice, a few pixels apart.
+
+    Of two outlines the larger one stays. Tags with one id that lie apart are not touched.
+    """
+    ahead = np.roll(quads, -1, axis=1)
+    area = 0.5 * np.abs(
+        np.sum(quads[..., 0] * ahead[..., 1] - quads[..., 1] * ahead[..., 0], axis=1)
+    )
+    centres = quads.mean(axis=1)
+    keep: list[int] = []
+    for row in np.argsort(-area):
+        near = 0.5 * np.sqrt(area[row])
+        repeats = (
+            ids[other] == ids[row] and np.linalg.norm(centres[other] - centres[row]) < near
+            for other in keep
+        )
+        if not any(repeats):
+            keep.append(int(row))
+    return np.array(sorted(keep), dtype=np.intp)
 
 
 def _refine(grey: npt.NDArray[np.uint8], quad: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pytest
 from tag_pictures import Develop, Plane, Sheet, flat_square, picture, sheet_of
 
+from fitscan.detect import tags
 from fitscan.detect.tags import find_tags
 from fitscan.geometry.rotation import Array
 
@@ -101,3 +102,19 @@ def test_a_tag_as_small_as_promised_is_found_and_a_much_smaller_one_is_not_looke
     sheet = sheet_of([11, 12], list(surfaces), 100, 2)
     assert sorted(find_tags(shown(sheet), smallest_px=18.0).ids.tolist()) == [11, 12]
     assert find_tags(shown(sheet), smallest_px=40.0).ids.tolist() == [12]
+
+
+def test_a_tag_that_is_outlined_twice_is_one_tag_and_keeps_its_larger_outline() -> None:
+    # Two outlines of one cuff tag as OpenCV gave them on a photo.
+    ids = np.array([143, 143, 7])
+    quads = np.array(
+        [
+            [[777, 2240], [739, 2243], [739, 2208], [776, 2204]],
+            [[777, 2240], [739, 2244], [736, 2203], [776, 2204]],
+            [[777, 2140], [739, 2144], [736, 2103], [776, 2104]],
+        ],
+        dtype=np.float32,
+    )
+    assert tags._each_place_once(ids, quads).tolist() == [1, 2]
+    ids[2] = 143
+    assert tags._each_place_once(ids, quads).tolist() == [1, 2]
