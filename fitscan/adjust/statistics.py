@@ -16,10 +16,21 @@ from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 
-__all__ = ["BAARDA_W", "BlockTest", "Covariance", "Datum", "block_test", "covariance_of"]
+__all__ = [
+    "BAARDA_DELTA",
+    "BAARDA_W",
+    "BlockTest",
+    "Covariance",
+    "Datum",
+    "block_test",
+    "covariance_of",
+]
 
 BAARDA_W = 3.29
 """Critical value of Baarda's w-test at a false alarm rate of 0.001 (Baarda 1968)."""
+
+BAARDA_DELTA = 4.1321
+"""Error, in standard deviations of w, that this test finds four times in five (Baarda 1968)."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +93,8 @@ class BlockTest:
         worst: (n,) largest |w| of the observation's residuals.
         smallest: (n,) smallest detectable error of the observation in standard deviations
             (Baarda's delta0 / sqrt(r), with r the mean redundancy of its residuals).
+        controlled: (n, m, m) covariance of each observation's whitened residuals: of a whitened
+            error e, controlled @ e shows in them.
     """
 
     statistic: Array
@@ -89,6 +102,7 @@ class BlockTest:
     redundancy: Array
     worst: Array
     smallest: Array
+    controlled: Array
 
 
 def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
@@ -166,13 +180,14 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     redundancy = block.rank - np.einsum("nii->n", spread)
     alpha = 1.0 - chi2.cdf(BAARDA_W**2, 1)
     with np.errstate(divide="ignore"):
-        smallest = 4.1321 / np.sqrt(np.clip(redundancy / rank, 0.0, None))
+        smallest = BAARDA_DELTA / np.sqrt(np.clip(redundancy / rank, 0.0, None))
     return BlockTest(
         statistic / variance_factor,
         np.asarray(chi2.isf(alpha, rank)),
         redundancy,
         w.max(axis=1) if m else np.zeros(n),
         smallest,
+        qvv,
     )
 
 

@@ -21,6 +21,7 @@ from fitscan.survey.lens_check import LensCheck, check_lens
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.reliability import check_markers
 from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, PhotoEntry, Quality, RuleCheck, Survey
@@ -105,6 +106,7 @@ def sum_up(
     covariance = turn @ order @ turn.T
     told.dropped.extend(_dropped_squares(finished))
     quality = _quality(network, finished, looked, camera, told, sights)
+    checks = check_markers(cleaned)
     forms = {
         m: (float(f[0]), float(f[1]), float(f[2]))
         for m, f in zip(network.cuffs, state.form, strict=True)
@@ -122,6 +124,7 @@ def sum_up(
         _photos(state, cleaned, looked, told, new_from_old),
         tuple(sights[i] for i in kept),
         quality,
+        tuple(checks[i] for i in kept),
     )
 
 

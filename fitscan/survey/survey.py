@@ -17,7 +17,7 @@ from fitscan.lens.model import Lens
 from fitscan.markers.kit import CuffSpec, Kit
 from fitscan.photos.identity import CameraIdentity
 
-__all__ = ["Dropped", "PhotoEntry", "Quality", "RuleCheck", "Survey"]
+__all__ = ["Dropped", "MarkerCheck", "PhotoEntry", "Quality", "RuleCheck", "Survey"]
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,25 @@ class RuleCheck:
 
 
 @dataclass(frozen=True)
+class MarkerCheck:
+    """How well the photos control each other at one marker.
+
+    Attributes:
+        squares: of the marker that were measured, over all photos.
+        redundancy: share of their observations that the others control, mean, 0 to 1.
+        smallest_error_px: shift of one square in one photo that Baarda's test finds four times in
+            five, at the square and in the direction that are controlled worst; None where nothing
+            controls it.
+        smallest_error_mm: the same at the marker.
+    """
+
+    squares: int
+    redundancy: float
+    smallest_error_px: float | None
+    smallest_error_mm: float | None
+
+
+@dataclass(frozen=True)
 class Quality:
     """How good a survey is.
 
@@ -139,6 +158,7 @@ class Survey:
         photos: every photo of the shoot.
         sights: in how many photos each marker was measured, in the order of `markers`.
         quality: see `Quality`.
+        checks: of each marker, in the order of `markers`; empty when it was not worked out.
     """
 
     name: str
@@ -152,6 +172,7 @@ class Survey:
     photos: tuple[PhotoEntry, ...]
     sights: tuple[int, ...]
     quality: Quality
+    checks: tuple[MarkerCheck, ...] = ()
 
     @property
     def frame(self) -> str:

@@ -6,7 +6,7 @@ Writing and strict reading are left to `fitscan.store`.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
@@ -19,7 +19,7 @@ from fitscan.markers.kit import Kit
 from fitscan.photos.identity import CameraIdentity
 from fitscan.store.arrays import PackedSymmetric, pack_symmetric, unpack_symmetric
 from fitscan.store.json_file import JsonDocument, read_json, write_json
-from fitscan.survey.survey import Dropped, PhotoEntry, Quality, RuleCheck, Survey
+from fitscan.survey.survey import Dropped, MarkerCheck, PhotoEntry, Quality, RuleCheck, Survey
 
 __all__ = ["SurveyFile", "read_survey", "survey_document", "survey_of", "write_survey"]
 
@@ -34,7 +34,8 @@ class _Model(BaseModel):
 class MarkerRow(_Model):
     """A marker's pose: centre and rotation (rows) of survey_from_marker.
 
-    The covariance is that of (turn x y z in rad, centre x y z in mm), in the survey's frame.
+    The covariance is that of (turn x y z in rad, centre x y z in mm), in the survey's frame. How
+    well its photos control each other is told as in `fitscan.survey.survey.MarkerCheck`.
     """
 
     id: int
@@ -43,6 +44,10 @@ class MarkerRow(_Model):
     centre_mm: Vector
     rotation: Matrix
     covariance: tuple[tuple[float, ...], ...]
+    squares: int | None = None
+    redundancy: float | None = None
+    smallest_error_px: float | None = None
+    smallest_error_mm: float | None = None
 
 
 class CuffRow(_Model):
@@ -177,6 +182,7 @@ def survey_document(survey: Survey) -> SurveyFile:
     for row, m in enumerate(survey.markers):
         pose = survey.pose(m)
         covariance = tuple(tuple(float(v) for v in line) for line in pose.covariance)
+        check: dict[str, Any] = vars(survey.checks[row]) if survey.checks else {}
         markers.append(
             MarkerRow(
                 id=m,
@@ -185,6 +191,7 @@ def survey_document(survey: Survey) -> SurveyFile:
                 centre_mm=_vector(pose.b_from_a.translation),
                 rotation=_matrix(pose.b_from_a.rotation),
                 covariance=covariance,
+                **check,
             )
         )
     cuffs = []
@@ -275,7 +282,17 @@ def survey_of(document: SurveyFile, where: str) -> Survey:
         tuple(_photo_of(p, where) for p in document.photos),
         tuple(m.photos for m in document.markers),
         Quality(**content),
+        _checks(document),
     )
+
+
+def _checks(document: SurveyFile) -> tuple[MarkerCheck, ...]:
+    rows = [
+        MarkerCheck(m.squares, m.redundancy, m.smallest_error_px, m.smallest_error_mm)
+        for m in document.markers
+        if m.squares is not None and m.redundancy is not None
+    ]
+    return tuple(rows) if len(rows) == len(document.markers) else ()
 
 
 def _check_ids(document: SurveyFile, where: str) -> None:
