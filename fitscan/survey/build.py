@@ -24,10 +24,10 @@ from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
-from fitscan.survey.quality import Finished, Told, sum_up
+from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
-from fitscan.survey.survey import Survey
+from fitscan.survey.survey import Dropped, Survey
 
 __all__ = ["Progress", "build_survey", "no_photo_left"]
 
@@ -98,10 +98,11 @@ def _solved(
     state, given = _first_observations(network, placement, found, rows)
     tell("Adjusting corners", 0, 1)
     # Corners differ much in quality; only what cannot be a corner at all is left out here.
-    cleaned = clean(network, state, given, rounds=6, gross=20.0)
+    cleaned = clean(network, state, given, rounds=8, gross=20.0)
+    told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
     rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
     finished = _measure_on_model(
-        cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell
+        cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell, told
     )
     return sum_up(name, finished, looked, camera, told, tell)
 
@@ -220,6 +221,7 @@ def _measure_on_model(
     doubles: set[int],
     workers: int | None,
     tell: Progress,
+    told: Told,
 ) -> Finished:
     """Two rounds of edges on the model: the first finds, the second refines."""
     network, state = _with_single_sights(_taught(cleaned), found)
@@ -233,6 +235,8 @@ def _measure_on_model(
         tell("Adjusting edges", number - 1, 2)
         cleaned = clean(network, state, given)
         finished = Finished(cleaned, network, given, tuple(measured))
+        if number == 1:
+            told.dropped.extend(finished.lost())
         stay = [i for i, p in enumerate(network.photos) if p in cleaned.network.photos]
         network, state = _taught(cleaned).network, cleaned.state
         looked, found = looked.only(stay), [found[i] for i in stay]
@@ -257,7 +261,7 @@ def _with_single_sights(cleaned: Cleaned, found: list[Detections]) -> tuple[Netw
     Their start values are rough, but good enough to look for them in the other photos.
     """
     network, state = cleaned.network, cleaned.state
-    missing = set(network.layout.markers) - set(network.markers)
+    missing = set(network.layout.markers) - set(network.markers) - set(cleaned.moved)
     ids = {t for m in missing for t in network.layout.markers[m]}
     photos = {i: rigid_of(state.photo[i]) for i in range(len(network.photos))}
     lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)

@@ -19,7 +19,7 @@ from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.state import State
 from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["Cleaned", "clean"]
+__all__ = ["MOVED_SHARE", "Cleaned", "clean"]
 
 _ROUNDS = 14
 _ROBUST = 1.8
@@ -28,6 +28,11 @@ _ROBUST = 1.8
 _GROSS = 2.5
 _SETTLED = 0.03
 _FACTOR_FLOOR = 0.05
+
+MOVED_SHARE = 0.4
+"""Share of a marker's squares that contradict the others from which on it counts as moved."""
+
+_MOVED_SQUARES = 3
 
 
 @dataclass(frozen=True)
@@ -42,6 +47,7 @@ class Cleaned:
         solution, covariance: of the last adjustment, plain least squares.
         tests: of its blocks of squares.
         factors: by how much the standard deviations of flat and cuff squares were scaled.
+        moved: ids of markers that were left out whole, because they contradict themselves.
     """
 
     network: Network
@@ -52,6 +58,7 @@ class Cleaned:
     covariance: Covariance
     tests: tuple[BlockTest, ...]
     factors: tuple[float, float]
+    moved: tuple[int, ...] = ()
 
 
 def clean(
@@ -74,25 +81,41 @@ def clean(
     factors = np.ones(2)
     part = restrict(network, state, given, keep)
     solution = part.network.solve(part.state, part.seen, robust=_ROBUST)
+    settled = False
     for number in range(rounds):
         seen = _scaled(part.seen, factors)
         solution = part.network.solve(State.of(solution.values), seen, robust=_ROBUST)
         covariance = part.network.covariance(solution)
         tests = _tests(covariance)
         old = factors
-        factors = factors * _variance_ratio(solution, tests, seen)
+        factors = factors * _variance_ratio(solution, tests, seen, typical=not settled)
         ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
         worst = _worst_of_each(seen, ratio / gross)
-        if number == rounds - 1 or (not worst.any() and np.allclose(factors, old, rtol=_SETTLED)):
+        steady = np.allclose(factors, old, rtol=_SETTLED)
+        if number == rounds - 1 or (settled and steady and not worst.any()):
             break
+        settled = settled or (steady and not worst.any())
         # Nothing is left out before the spread is known well enough to judge by it.
         if worst.any() and np.allclose(factors, old, rtol=0.25):
             keep[part.places[worst]] = False
-            part, solution = _without(part, solution, worst)
+            keep &= ~np.isin(given.geometry.marker, _moved(given, keep))
+            part, solution = _without(part, solution, ~keep[part.places])
     return Cleaned(
         part.network, State.of(solution.values), seen, ~keep, solution, covariance, tests,
-        (float(old[0]), float(old[1])),
+        (float(old[0]), float(old[1])), tuple(network.markers[i] for i in _moved(given, keep)),
     )  # fmt: skip
+
+
+def _moved(given: SquareObservations, keep: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Rows of markers that contradict themselves so often that they must have moved.
+
+    Such a marker has two places, and which of its photos are right cannot be told from them: what
+    is left of it would bend the survey.
+    """
+    marker = given.geometry.marker
+    total = np.bincount(marker)
+    lost = np.bincount(marker[~keep], minlength=len(total))
+    return np.flatnonzero((lost >= _MOVED_SQUARES) & (lost > MOVED_SHARE * total))
 
 
 def _without(
@@ -134,24 +157,25 @@ def _excess(seen: SquareObservations, tests: tuple[BlockTest, ...]) -> Array:
 
 
 def _variance_ratio(
-    solution: Solution, tests: tuple[BlockTest, ...], seen: SquareObservations
+    solution: Solution, tests: tuple[BlockTest, ...], seen: SquareObservations, *, typical: bool
 ) -> Array:
     """Factor (2,) by which the standard deviations of flat and cuff squares are off.
 
-    While the statistics have a long tail their median speaks, afterwards the weighted square sum.
+    By the weighted square sum; or, while wrong squares may be among them, by the median square
+    (`typical`), on which fewer than half of the squares have no hold.
     """
     out = np.ones(2)
     kind = _kind(seen)
     numbers = [i for i, b in enumerate(solution.blocks) if isinstance(b, TagBlock)]
     for rows, number, test in zip(_rows_by_block(seen), numbers, tests, strict=True):
         linear, weight = solution.linears[number], solution.weights[number]
-        total = float((weight[:, None] * linear.residual**2).sum())
         redundancy = float((weight * test.redundancy).sum())
         if redundancy <= 20.0:
             continue
-        mean = total / redundancy
-        middle = float(np.median(test.statistic / chi2.median(np.maximum(test.redundancy, 0.5))))
-        ratio = middle if mean > 3.0 * middle else mean
+        if typical:
+            ratio = float(np.median(test.statistic / chi2.median(np.maximum(test.redundancy, 0.5))))
+        else:
+            ratio = float((weight[:, None] * linear.residual**2).sum()) / redundancy
         out[kind[rows[0]]] = max(np.sqrt(ratio), _FACTOR_FLOOR)
     return out
 

@@ -16,7 +16,7 @@ from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
-from fitscan.survey.clean import Cleaned
+from fitscan.survey.clean import MOVED_SHARE, Cleaned
 from fitscan.survey.lens_check import LensCheck, check_lens
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
@@ -27,14 +27,16 @@ from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, PhotoEntry, Quality, RuleCheck, Survey
 from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["SCALE_WARNING", "Told", "sum_up"]
+__all__ = ["MOVED", "SCALE_WARNING", "Told", "sum_up"]
 
 SCALE_WARNING = (
     "No rule was measured: all lengths rest on the printed size of the markers, "
     "which is only good to about 0.5 to 1 percent"
 )
 
-_MOVED_SHARE = 0.4
+MOVED = "it contradicts itself between photos: it moved during the shoot, or is there twice"
+"""Why a marker was left out whole."""
+
 _LARGEST_U_MM = 0.5
 """A marker seen in two photos only is told if it is known this well (k = 2)."""
 
@@ -65,6 +67,15 @@ class Finished:
     given: SquareObservations
     measured: tuple[PhotoMeasurement, ...]
 
+    def lost(self) -> list[Dropped]:
+        """Markers that were looked for and did not stay, with the reason."""
+        stayed = set(self.cleaned.network.markers)
+        return [
+            Dropped("", marker, _why_lost(row, self.given))
+            for row, marker in enumerate(self.asked.markers)
+            if marker not in stayed
+        ]
+
 
 def sum_up(
     name: str,
@@ -85,7 +96,7 @@ def sum_up(
         tell: progress.
     """
     tell("Summing up", 0, 1)
-    cleaned, given = finished.cleaned, finished.given
+    cleaned = finished.cleaned
     network, state, seen = cleaned.network, cleaned.state, cleaned.seen
     for path in looked.paths:
         if path.name not in network.photos:
@@ -95,10 +106,7 @@ def sum_up(
     kept = [i for i, n in enumerate(sights) if n >= 3 or _known(cleaned, i)]
     for i in set(range(len(sights))) - set(kept):
         told.dropped.append(Dropped("", network.markers[i], _TOO_FEW))
-    for row, marker in enumerate(finished.asked.markers):
-        if marker not in network.markers:
-            reason = _why_lost(row, given)
-            told.dropped.append(Dropped("", marker, reason))
+    told.dropped.extend(finished.lost())
     new_from_old = _frame(network, state, looked)
     poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
@@ -147,7 +155,7 @@ def _sights(network: Network, seen: SquareObservations) -> list[int]:
 
 def _why_lost(row: int, given: SquareObservations) -> str:
     if len(np.unique(given.geometry.photo[given.geometry.marker == row])) >= 2:
-        return "it contradicts itself between photos: it moved during the shoot, or is there twice"
+        return MOVED
     return "it was measured in fewer than two photos"
 
 
@@ -179,7 +187,7 @@ def _dropped_squares(finished: Finished) -> list[Dropped]:
         share = len(rows) / max(int(np.sum(given.geometry.marker == marker)), 1)
         for i in rows:
             reason = "its borders contradict the other photos: half hidden, blurred or lifted"
-            if share > _MOVED_SHARE:
+            if share > MOVED_SHARE:
                 reason = "it contradicts the other photos often: it may have moved, or lie twice"
             photo = network.photos[int(given.geometry.photo[i])]
             out.append(Dropped(photo, int(given.geometry.tag_id[i]), reason))
