@@ -5,20 +5,16 @@ Each function returns a Matplotlib figure that nobody has drawn yet; files are l
 
 from __future__ import annotations
 
-import io
-from collections.abc import Callable, Sequence
-from functools import wraps
-from typing import TYPE_CHECKING, ParamSpec
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from fitscan.fit.gap import Gap, StraightGap
 from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
-from fitscan.report.lettering import hush, wrapped
+from fitscan.report.page import page, plain, png_of
 from fitscan.report.palette import COLOURS, VERDICT_LOOKS
-from fitscan.report.raster import plain_settings
-from fitscan.report.words import SHORT_CAUTION, amount, exaggeration, verdict_counts
+from fitscan.report.words import amount, exaggeration, verdict_counts
 from fitscan.shape.straight import straights_of
 from fitscan.survey.survey import Survey
 
@@ -29,71 +25,14 @@ if TYPE_CHECKING:
 
 __all__ = ["gap_plot", "png_of", "recheck_plot", "survey_plot"]
 
-P = ParamSpec("P")
-
-_DPI = 200
-_WIDTH_IN = 9.0
-_TEXT_PX = 10.0 * _DPI / 72.0
 _ROOM_SHARE = 0.2
 _MOST_ROWS = 18
-
-
-def _plain(make: Callable[P, Figure]) -> Callable[P, Figure]:
-    """Make a figure with Matplotlib's own settings and the letters of all our plots."""
-
-    @wraps(make)
-    def inner(*args: P.args, **kwargs: P.kwargs) -> Figure:
-        hush()
-        import matplotlib as mpl
-
-        with plain_settings():
-            mpl.rcParams.update({"font.size": 10.0, "font.family": "DejaVu Sans"})
-            return make(*args, **kwargs)
-
-    return inner
-
-
-def png_of(figure: Figure) -> bytes:
-    """The figure as PNG; it says nothing of the computer or the time it was made."""
-    with plain_settings():
-        stream = io.BytesIO()
-        figure.savefig(stream, format="png", dpi=_DPI, metadata={"Software": "fitscan"})
-        return stream.getvalue()
-
-
-def _page(
-    heading: str, lines: Sequence[str], warnings: Sequence[str], body_in: float
-) -> tuple[Figure, tuple[float, float]]:
-    """A page with heading, words and caution; returns bottom and top of the room left (0 to 1)."""
-    from matplotlib.figure import Figure
-
-    room = 0.94 * _WIDTH_IN * _DPI
-    head = wrapped(heading, 1.4 * _TEXT_PX, room, bold=True)
-    body = [w for line in lines for w in wrapped(line, _TEXT_PX, room)]
-    words = [*(f"Warning: {text}" for text in warnings), SHORT_CAUTION]
-    foot = [w for text in words for w in wrapped(text, _TEXT_PX, room, bold=True)]
-    above = 0.12 + 0.26 * len(head) + 0.19 * len(body)
-    below = 0.12 + 0.19 * len(foot) + 0.08
-    height = above + body_in + below
-    figure = Figure(figsize=(_WIDTH_IN, height), dpi=_DPI, facecolor="white")
-    y = height - 0.12
-    for text in head:
-        figure.text(0.03, y / height, text, size=14, weight="bold", va="top", parse_math=False)
-        y -= 0.26
-    for text in body:
-        figure.text(0.03, y / height, text, va="top", parse_math=False)
-        y -= 0.19
-    y = below - 0.08
-    for text in foot:
-        figure.text(0.03, y / height, text, va="top", weight="bold", parse_math=False)
-        y -= 0.19
-    return figure, (below / height, 1.0 - above / height)
 
 
 # ---------------------------------------------------------------- gap
 
 
-@_plain
+@plain
 def gap_plot(gap: Gap, note: str = "") -> Figure:
     """Gap along the bar: the distance of the axes with U and tolerance, and its two parts.
 
@@ -106,7 +45,7 @@ def gap_plot(gap: Gap, note: str = "") -> Figure:
         + f". Bands: expanded uncertainty U (k = 2). Carried over by the {gap.on}'s markers.",
         "Across: along the panel, square to the seat. Out: away from the panel, out of the recess.",
     ]
-    figure, (bottom, top) = _page(
+    figure, (bottom, top) = page(
         f"{gap.bar}: {amount(worst.total_mm, worst.total_expanded_mm, 'mm')} off its seat at worst",
         [*lines, *([note] if note else [])],
         gap.warnings,
@@ -217,7 +156,7 @@ def _finish_along(axes: Axes) -> None:
 # ---------------------------------------------------------------- recheck
 
 
-@_plain
+@plain
 def recheck_plot(result: Recheck, record: Survey, note: str = "") -> Figure:
     """A part against its record in three views, and how far each marker is off.
 
@@ -232,7 +171,7 @@ def recheck_plot(result: Recheck, record: Survey, note: str = "") -> Figure:
         f"Arrows and their U bars (k = 2) are drawn {factor:g} times too long and show the way "
         f"to move it back. Aligned on the {result.on}. Axes: {result.axes.frame}.",
     ]
-    figure, (bottom, top) = _page(
+    figure, (bottom, top) = page(
         f"{result.part}: {amount(worst.size_mm, worst.size_expanded_mm, 'mm')} off its record at "
         "worst",
         [*lines, *([note] if note else [])],
@@ -390,7 +329,7 @@ def _short(shift: CuffShift) -> str:
 # ---------------------------------------------------------------- survey
 
 
-@_plain
+@plain
 def survey_plot(survey: Survey, note: str = "") -> Figure:
     """How good a survey is: the misfit of each photo, and in how many photos each marker was seen.
 
@@ -411,10 +350,10 @@ def survey_plot(survey: Survey, note: str = "") -> Figure:
     rows = max(len(used), len(survey.markers), 10)
     heading = f"Survey {survey.name}: {len(survey.markers)} markers"
     body = [*lines, *([note] if note else [])]
-    figure, (bottom, top) = _page(heading, body, q.warnings, 1.3 + 0.145 * rows)
+    figure, (bottom, top) = page(heading, body, q.warnings, 1.3 + 0.145 * rows)
     # Both lists start at the same height and have rows of the same height.
-    page = float(figure.get_figheight())
-    ceiling, room = top - 0.35 / page, top - bottom - 0.9 / page
+    tall = float(figure.get_figheight())
+    ceiling, room = top - 0.35 / tall, top - bottom - 0.9 / tall
     lists = ((0.2, len(used), _rms_panel), (0.67, len(survey.markers), _sights_panel))
     for left, count, panel in lists:
         height = room * max(count, 4) / rows

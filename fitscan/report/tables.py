@@ -7,22 +7,30 @@ that a user wrote (names, labels) are never read as markup.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich.box import SIMPLE_HEAD
 from rich.console import Group, RenderableType
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from fitscan.fit.align import Alignment
 from fitscan.fit.gap import Gap
 from fitscan.fit.recheck import Recheck
-from fitscan.fit.verdict import COVERAGE, Verdict
+from fitscan.fit.verdict import COVERAGE
 from fitscan.lens.model import LENS_PARAMETERS
-from fitscan.report.words import CAUTION, amount, verdict_counts
+from fitscan.report.pieces import (
+    WIDTH,
+    ending,
+    facts_of,
+    heading,
+    item,
+    number_table,
+    sentences_of,
+    signed,
+    titled,
+    verdict_text,
+)
+from fitscan.report.words import amount, verdict_counts
 from fitscan.survey.survey import Survey
 
 if TYPE_CHECKING:
@@ -30,31 +38,27 @@ if TYPE_CHECKING:
 
 __all__ = ["WIDTH", "camera_table", "gap_table", "recheck_table", "survey_table"]
 
-WIDTH = 80
-"""Columns of the narrowest screen that tables are made for."""
-
-_LOOKS = {Verdict.IN: "green", Verdict.OPEN: "yellow", Verdict.OUT: "bold red"}
 _MOST_ROWS = 12
 
 
 def gap_table(gap: Gap) -> RenderableType:
     """A gap: sentences, one table for each straight, warnings, caution."""
-    parts: list[RenderableType] = [_heading(f"{gap.bar} against {gap.target}, on the {gap.on}")]
-    parts += _sentences(gap.sentences)
+    parts: list[RenderableType] = [heading(f"{gap.bar} against {gap.target}, on the {gap.on}")]
+    parts += sentences_of(gap.sentences)
     for straight in gap.straights:
         angle = amount(straight.angle_deg, straight.angle_expanded_deg, "deg")
-        table = _table(("along", "across", "U", "out", "U", "total", "U", "verdict"))
+        table = number_table(("along", "across", "U", "out", "U", "total", "U", "verdict"))
         for s in straight.stations:
             table.add_row(
                 f"{s.along_mm:.0f}",
-                *_signed(s.across_mm, s.across_expanded_mm),
-                *_signed(s.out_mm, s.out_expanded_mm),
+                *signed(s.across_mm, s.across_expanded_mm),
+                *signed(s.out_mm, s.out_expanded_mm),
                 f"{s.total_mm:.2f}",
                 f"{s.total_expanded_mm:.2f}",
-                _verdict(s.verdict),
+                verdict_text(s.verdict),
             )
         title = f"straight {straight.number}: axes at {angle}; all in mm, U with k = 2"
-        parts.append(_titled(title, table))
+        parts.append(titled(title, table))
     counts = verdict_counts([s.verdict for s in gap.stations], gap.tolerance_mm)
     parts.append(Text(f"{counts}."))
     parts.append(
@@ -64,43 +68,41 @@ def gap_table(gap: Gap) -> RenderableType:
         )
     )
     parts.append(_aligned(gap.alignment, gap.on))
-    return Group(*parts, *_ending(gap.warnings))
+    return Group(*parts, *ending(gap.warnings))
 
 
 def recheck_table(result: Recheck) -> RenderableType:
     """A recheck: what to do, shift and turn, each marker, warnings, caution."""
-    parts: list[RenderableType] = [
-        _heading(f"{result.part} against its record, on the {result.on}")
-    ]
-    parts += _sentences(result.sentences)
+    parts: list[RenderableType] = [heading(f"{result.part} against its record, on the {result.on}")]
+    parts += sentences_of(result.sentences)
     names = ("X forward", "Y left", "Z up") if result.axes.known else ("X", "Y", "Z")
-    motion = _table(("axis", "shift mm", "U mm", "turn deg", "U deg"))
+    motion = number_table(("axis", "shift mm", "U mm", "turn deg", "U deg"))
     for i, name in enumerate(names):
         motion.add_row(
             name,
-            *_signed(float(result.shift_mm[i]), float(result.shift_expanded_mm[i])),
-            *_signed(float(result.turn_deg[i]), float(result.turn_expanded_deg[i]), 3),
+            *signed(float(result.shift_mm[i]), float(result.shift_expanded_mm[i])),
+            *signed(float(result.turn_deg[i]), float(result.turn_expanded_deg[i]), 3),
         )
     title = f"how it moved since its record, in the frame {result.axes.frame}; U with k = 2"
-    parts.append(_titled(title, motion))
+    parts.append(titled(title, motion))
     rows = sorted(result.shifts, key=lambda s: -s.size_mm)
-    table = _table(("marker", "X", "Y", "Z", "total", "U", "verdict"))
+    table = number_table(("marker", "X", "Y", "Z", "total", "U", "verdict"))
     for s in rows:
         label = Text(_short_label(s.label))
         if s.bent:
             label.append(" bent", style="bold")
         x, y, z = (f"{round(float(v), 2) + 0.0:+.2f}" for v in s.shift_mm)
         table.add_row(
-            label, x, y, z, f"{s.size_mm:.2f}", f"{s.size_expanded_mm:.2f}", _verdict(s.verdict)
+            label, x, y, z, f"{s.size_mm:.2f}", f"{s.size_expanded_mm:.2f}", verdict_text(s.verdict)
         )
     title = "each marker of the part: how it moved since its record, in mm, U with k = 2"
-    parts.append(_titled(title, table))
+    parts.append(titled(title, table))
     counts = verdict_counts([s.verdict for s in rows], result.tolerance_mm)
     parts.append(Text(f"{counts}."))
     if any(s.bent for s in rows):
         parts.append(Text("bent: did not move with the rest of the part as one rigid piece."))
     parts.append(_aligned(result.alignment, result.on))
-    return Group(*parts, *_ending(result.warnings))
+    return Group(*parts, *ending(result.warnings))
 
 
 def survey_table(survey: Survey) -> RenderableType:
@@ -109,7 +111,7 @@ def survey_table(survey: Survey) -> RenderableType:
     used = [p for p in survey.photos if p.refused is None]
     refused = [p for p in survey.photos if p.refused is not None]
     scale = f"{q.scale_source}, lengths known to U = {100 * COVERAGE * q.scale_u:.3f} % (k = 2)"
-    facts = _facts(
+    facts = facts_of(
         ("photos", f"{len(used)} used, {len(refused)} refused"),
         ("markers", f"{len(survey.markers)} of {_markers_in_kit(survey)} in the kit"),
         ("squares", f"{q.squares} measured of {q.expected} expected, {q.sought} by search"),
@@ -118,10 +120,12 @@ def survey_table(survey: Survey) -> RenderableType:
         ("lens", f"from {q.lens_source}, f = {float(survey.lens.values[0]):.1f} px"),
         ("printer", _printer(survey)),
     )
-    parts: list[RenderableType] = [_heading(f"Survey {survey.name}"), facts]
+    parts: list[RenderableType] = [heading(f"Survey {survey.name}"), facts]
     parts.append(_parts_table(survey))
     if q.rules:
-        table = _table(("tags", "read mm", "u mm", "difference mm", "smallest error found mm"))
+        table = number_table(
+            ("tags", "read mm", "u mm", "difference mm", "smallest error found mm")
+        )
         for r in q.rules:
             found = "-" if r.smallest_error_mm is None else f"{r.smallest_error_mm:.2f}"
             ids = f"{r.ids[0]}, {r.ids[1]}"
@@ -129,12 +133,12 @@ def survey_table(survey: Survey) -> RenderableType:
                 ids, f"{r.length_mm:.1f}", f"{r.u_mm:.2f}", f"{r.difference_mm:+.2f}", found
             )
         title = "rules; difference: adjusted less read; u: standard uncertainty of the reading"
-        parts.append(_titled(title, table))
+        parts.append(titled(title, table))
     parts.append(Text(""))
-    parts += [_item(f"Refused: {p.name}: {p.refused}") for p in refused]
+    parts += [item(f"Refused: {p.name}: {p.refused}") for p in refused]
     parts += _dropped(survey)
-    parts += [_item(f"Advice: {a}") for a in q.advice]
-    return Group(*parts, *_ending(q.warnings))
+    parts += [item(f"Advice: {a}") for a in q.advice]
+    return Group(*parts, *ending(q.warnings))
 
 
 def camera_table(result: CalibrationResult) -> RenderableType:
@@ -142,7 +146,7 @@ def camera_table(result: CalibrationResult) -> RenderableType:
     used = [v for v in result.verdicts if v.used]
     c = result.identity
     phone = " ".join(w for w in (c.maker, c.model, c.lens) if w) or "unknown"
-    facts = _facts(
+    facts = facts_of(
         ("camera", phone),
         (
             "photos",
@@ -155,74 +159,18 @@ def camera_table(result: CalibrationResult) -> RenderableType:
             f"out to {100 * result.coverage.radius:.0f} % of its half diagonal",
         ),
     )
-    table = _table(("number", "value", "U"))
+    table = number_table(("number", "value", "U"))
     expanded = COVERAGE * np.sqrt(np.diag(result.covariance))
     for name, value, u in zip(LENS_PARAMETERS, result.lens.values, expanded, strict=True):
         digits = 2 if name.endswith("_px") else 5
         table.add_row(name, f"{float(value):.{digits}f}", f"{float(u):.{digits}f}")
-    parts: list[RenderableType] = [_heading("Lens"), facts, _titled("U with k = 2", table)]
-    parts += [_item(f"Left out: {v.name}: {v.reason}") for v in result.verdicts if not v.used]
-    parts += [_item(f"Advice: {a}") for a in result.advice]
+    parts: list[RenderableType] = [heading("Lens"), facts, titled("U with k = 2", table)]
+    parts += [item(f"Left out: {v.name}: {v.reason}") for v in result.verdicts if not v.used]
+    parts += [item(f"Advice: {a}") for a in result.advice]
     return Group(*parts)
 
 
 # ---------------------------------------------------------------- pieces
-
-
-def _heading(text: str) -> Text:
-    return Text(text, style="bold")
-
-
-def _item(text: str) -> Padding:
-    """A sentence whose further lines are set in."""
-    return Padding(Text(text), (0, 0, 0, 2))
-
-
-def _sentences(sentences: Iterable[str]) -> list[RenderableType]:
-    return [_item(s if s.endswith(".") else f"{s}.") for s in sentences]
-
-
-def _ending(warnings: Iterable[str]) -> list[RenderableType]:
-    """What nobody may miss: warnings, then the caution."""
-    out: list[RenderableType] = [Text(f"Warning: {w}", style="bold yellow") for w in warnings]
-    return [Text(""), *out, Text(CAUTION, style="bold")]
-
-
-def _table(headers: tuple[str, ...]) -> Table:
-    """A table of numbers; the first column (unless it is "along") and verdicts are words."""
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1), show_edge=False)
-    for i, header in enumerate(headers):
-        words = header == "verdict" or (i == 0 and header != "along")
-        table.add_column(
-            Text(header),
-            justify="left" if words else "right",
-            no_wrap=i > 0,
-            overflow="fold",
-        )
-    return table
-
-
-def _titled(title: str, table: Table) -> Group:
-    """A table under its title, which may be wider than the table, after an empty line."""
-    return Group(Text(""), Text(title, style="italic"), table)
-
-
-def _facts(*rows: tuple[str, str]) -> Table:
-    table = Table.grid(padding=(0, 2), pad_edge=False)
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
-    for name, value in rows:
-        table.add_row(Text(name), Text(value))
-    return table
-
-
-def _signed(value: float, expanded: float, digits: int = 2) -> tuple[str, str]:
-    shown = round(value, digits) + 0.0  # no minus before a zero
-    return f"{shown:+.{digits}f}", f"{expanded:.{digits}f}"
-
-
-def _verdict(verdict: Verdict) -> Text:
-    return Text(verdict.value, style=_LOOKS[verdict])
 
 
 def _short_label(label: str) -> str:
@@ -257,7 +205,9 @@ def _printer(survey: Survey) -> str:
 
 def _parts_table(survey: Survey) -> Group:
     """How well the markers of each part are known."""
-    table = _table(("part", "markers", "fewest photos", "median U mm", "largest U mm", "at marker"))
+    table = number_table(
+        ("part", "markers", "fewest photos", "median U mm", "largest U mm", "at marker")
+    )
     for part in survey.kit.parts:
         markers = survey.of_part(part)
         if not markers:
@@ -273,18 +223,18 @@ def _parts_table(survey: Survey) -> Group:
             Text(part), str(len(markers)), str(few), f"{float(np.median(worst)):.2f}",
             f"{worst[largest]:.2f}", str(markers[largest]),
         )  # fmt: skip
-    return _titled("U (k = 2) of a marker's centre in its worst direction", table)
+    return titled("U (k = 2) of a marker's centre in its worst direction", table)
 
 
 def _dropped(survey: Survey) -> list[RenderableType]:
     """What was left out, gathered by reason; whole markers by their id."""
     out: list[RenderableType] = []
     whole = [d for d in survey.quality.dropped if not d.photo]
-    out += [_item(f"Left out: marker {d.tag_id}: {d.reason}") for d in whole[:_MOST_ROWS]]
+    out += [item(f"Left out: marker {d.tag_id}: {d.reason}") for d in whole[:_MOST_ROWS]]
     if len(whole) > _MOST_ROWS:
-        out.append(_item(f"and {len(whole) - _MOST_ROWS} markers more, see the survey's file"))
+        out.append(item(f"and {len(whole) - _MOST_ROWS} markers more, see the survey's file"))
     counted = Counter(d.reason for d in survey.quality.dropped if d.photo)
     for reason, count in counted.most_common():
         squares = "1 square" if count == 1 else f"{count} squares"
-        out.append(_item(f"Left out: {squares} in single photos: {reason}"))
+        out.append(item(f"Left out: {squares} in single photos: {reason}"))
     return out
