@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from fitscan.adjust.statistics import block_test
+from fitscan.adjust.statistics import BAARDA_W, block_test
+from fitscan.errors import DataError
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.match import LensPrior
@@ -107,6 +108,12 @@ def sum_up(
     for i in set(range(len(sights))) - set(kept):
         told.dropped.append(Dropped("", network.markers[i], _TOO_FEW))
     told.dropped.extend(finished.lost())
+    if not kept:
+        raise DataError(
+            "No marker is known well enough",
+            str(looked.folder),
+            "take more photos that show the same markers from different sides",
+        )
     new_from_old = _frame(network, state, looked)
     poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
@@ -174,6 +181,8 @@ def _frame(network: Network, state: State, looked: Looked) -> Rigid:
     flat = spread - np.outer(spread @ z, z)
     x = np.linalg.svd(flat, full_matrices=False)[2][0]
     x = x - (x @ z) * z
+    # Towards the longer tail, so that the order of the markers does not turn the frame round.
+    x = x if np.sum((flat @ x) ** 3) >= 0.0 else -x
     rotation = nearest_rotation(np.stack([x, np.cross(z, x), z]))
     return Rigid(rotation, -rotation @ middle)
 
@@ -258,9 +267,7 @@ def _quality(
     rules = _rules(network, cleaned)
     state = cleaned.state
     printer_u = np.sqrt(np.diag(cleaned.covariance.of("printer")))
-    warnings = []
-    if not rules:
-        warnings.append(SCALE_WARNING)
+    warnings = _rule_warnings(cleaned, rules) if rules else [SCALE_WARNING]
     for d in sorted({d.tag_id for d in told.dropped if "two places" in d.reason}):
         warnings.append(f"Tag {d} is there twice and was left out: print another id")
     if looked.unknown:
@@ -326,6 +333,22 @@ def _rules(network: Network, cleaned: Cleaned) -> tuple[RuleCheck, ...]:
         ids = (network.markers[int(ends[0])], network.markers[int(ends[1])])
         out.append(RuleCheck(ids, float(block.length_mm[i]), float(u), difference, r, smallest))
     return tuple(out)
+
+
+def _rule_warnings(cleaned: Cleaned, rules: tuple[RuleCheck, ...]) -> list[str]:
+    """What must be said when rules contradict each other, or one the printed sizes."""
+    number = next(i for i, b in enumerate(cleaned.solution.blocks) if isinstance(b, RuleBlock))
+    worst = block_test(cleaned.covariance, number).worst
+    wrong = [r for r, w in zip(rules, worst, strict=True) if w > BAARDA_W]
+    if not wrong:
+        return []
+    said = ", ".join(
+        f"{r.ids[0]} to {r.ids[1]} (read {r.length_mm:g} mm, "
+        f"measured {r.length_mm + r.difference_mm:.1f} mm)"
+        for r in wrong
+    )
+    against = "each other" if len(rules) > 1 else "the printed sizes"
+    return [f"The rules contradict {against}, so no length can be trusted: read again {said}"]
 
 
 def _advice(network: Network, sights: list[int], has_rules: bool) -> tuple[str, ...]:

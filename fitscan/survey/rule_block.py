@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.adjust.problem import IntArray, Linear, Part, Values
+from fitscan.adjust.statistics import BAARDA_W
 from fitscan.geometry.rotation import Array
 
 __all__ = ["RuleBlock"]
@@ -22,13 +23,14 @@ class RuleBlock:
     Attributes:
         ends: (n, 2) marker rows.
         length_mm, u_mm: (n,) reading and its standard uncertainty.
+        robust: Huber bound, so that a wrong reading does not bend the survey.
     """
 
     ends: IntArray
     length_mm: Array
     u_mm: Array
     name: str = "rules"
-    robust: float | None = None
+    robust: float | None = BAARDA_W
 
     @property
     def rank(self) -> IntArray:
