@@ -25,7 +25,7 @@ LENS = Lens(np.array([1200.0, 1.0, 800.0, 600.0, 0.0, 0.0, 0.0, 0.0, 0.0]), 1600
 """Without distortion, so that photos of a board through a homography are by the same phone."""
 
 PHONE = Phone(blur_px=0.6)
-PHOTOS = 8
+PHOTOS = 6
 SHIFT_MM = np.array([1.6, -0.9, 2.1])
 """How far the cage sits from its record in the refitted shoot."""
 
