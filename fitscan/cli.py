@@ -251,6 +251,11 @@ def _expanded(path: Path) -> list[Path]:
     return list_photos(path)
 
 
+def _say_notes(screen: Console, notes: list[str]) -> None:
+    for note in notes:
+        screen.print(note, soft_wrap=True, markup=False)
+
+
 def _say_file(screen: Console, *files: Path | None) -> None:
     for file in files:
         if file is not None:
@@ -284,15 +289,19 @@ def survey(
         result = survey_folder(shoot, plan, lens, workers=workers, progress=tell)
     _give(survey_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None and pictures:
         from fitscan.report.write import write_survey_pictures
 
-        drawn = write_survey_pictures(result, shoot, out.with_suffix(""), replace=replace)
+        drawn = write_survey_pictures(
+            result, shoot, out.with_suffix(""), replace=replace, say=notes.append
+        )
     if not quiet:
         from fitscan.report.tables import survey_table
 
         screen = _screen(hushed=json)
         screen.print(survey_table(result))
+        _say_notes(screen, notes)
         _say_file(screen, out, *drawn)
 
 
@@ -345,18 +354,20 @@ def recheck(
     result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
     _give(recheck_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None:
         from fitscan.report.write import write_recheck_pictures
 
         folder = photos or _photos_of(now, survey)
         drawn = write_recheck_pictures(
-            result, kept.survey, now, folder, out.with_suffix(""), replace=replace
+            result, kept.survey, now, folder, out.with_suffix(""), replace=replace, say=notes.append
         )
     if not quiet:
         from fitscan.report.tables import recheck_table
 
         screen = _screen(hushed=json)
         screen.print(recheck_table(result))
+        _say_notes(screen, notes)
         _say_file(screen, out, *drawn)
 
 
@@ -411,18 +422,21 @@ def gap(
     )  # fmt: skip
     _give(gap_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None:
         from fitscan.report.write import write_gap_pictures
 
         folder = photos or _photos_of(bar_survey, bar_file)
+        stem = out.with_suffix("")
         drawn = write_gap_pictures(
-            result, bar_survey, target_survey, folder, out.with_suffix(""), replace=replace
+            result, bar_survey, target_survey, folder, stem, replace=replace, say=notes.append
         )
     if not quiet:
         from fitscan.report.tables import gap_table
 
         screen = _screen(hushed=json)
         screen.print(gap_table(result))
+        _say_notes(screen, notes)
         _say_file(screen, out, *drawn)
 
 
