@@ -144,6 +144,12 @@ def _free(out: Path | None, kind: str, *, replace: bool, pictures: bool = True) 
         raise InputError(what, out, "choose another name")
 
 
+def _there(folder: Path | None) -> None:
+    """Refuse a folder of photos that is none."""
+    if folder is not None and not folder.is_dir():
+        raise InputError("There is no such folder", folder, "check the name")
+
+
 @app.command(epilog=CAUTION)
 def sheets(
     out: Annotated[Path, typer.Option(help="Folder for sheets.pdf and kit.toml.")],
@@ -349,6 +355,7 @@ def recheck(
     from fitscan.survey.survey_file import read_survey
 
     _free(out, "fitscan.recheck", replace=replace)
+    _there(photos)
     kept = read_record(record)
     now = read_survey(survey)
     result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
@@ -358,7 +365,7 @@ def recheck(
     if out is not None:
         from fitscan.report.write import write_recheck_pictures
 
-        folder = photos or _photos_of(now, survey)
+        folder = photos if photos is not None else _photos_of(now, survey)
         drawn = write_recheck_pictures(
             result, kept.survey, now, folder, out.with_suffix(""), replace=replace, say=notes.append
         )
@@ -412,6 +419,7 @@ def gap(
     from fitscan.survey.survey_file import read_survey
 
     _free(out, "fitscan.gap", replace=replace)
+    _there(photos)
     bar_file, bar_tube = _pair(bar, "--bar")
     target_file, target_tube = _pair(target, "--target")
     bar_survey = read_survey(bar_file)
@@ -426,7 +434,7 @@ def gap(
     if out is not None:
         from fitscan.report.write import write_gap_pictures
 
-        folder = photos or _photos_of(bar_survey, bar_file)
+        folder = photos if photos is not None else _photos_of(bar_survey, bar_file)
         stem = out.with_suffix("")
         drawn = write_gap_pictures(
             result, bar_survey, target_survey, folder, stem, replace=replace, say=notes.append
