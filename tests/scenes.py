@@ -11,6 +11,7 @@ from unittest import mock
 import numpy as np
 import numpy.typing as npt
 
+from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, exp
@@ -26,7 +27,7 @@ from fitscan.survey.network import Network
 from fitscan.survey.priors import Priors
 from fitscan.survey.state import State, pack_markers, pack_photos
 from fitscan.survey.survey import Survey
-from fitscan.survey.tag_block import TagGeometry, inward, predict
+from fitscan.survey.tag_block import TagGeometry, inward, predict, predict_pixels
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -194,7 +195,6 @@ def detections(
     scene: Scene, sigma_px: float, seed: int
 ) -> tuple[list[Detections], np.random.Generator]:
     """Detections per photo: true corners, moved by the photo's edge shift and by noise."""
-    from fitscan.survey.tag_block import inward
 
     rng = np.random.default_rng(seed)
     geometry, corners = visible_squares(scene)
@@ -421,10 +421,12 @@ def survey_of(
     )
 
     def measure(
-        network: Network, values: object, looked: Looked, *_: object
+        network: Network, values: Values, looked: Looked, *_: object
     ) -> list[PhotoMeasurement]:
-        wanted = [t for m in network.markers for t in network.layout.markers[m]]
-        return [_measured(shots, int(path.stem[-2:]), wanted) for path in looked.paths]
+        return [
+            _measured(shots, int(path.stem[-2:]), row, network, values)
+            for row, path in enumerate(looked.paths)
+        ]
 
     with (
         mock.patch.object(build, "look_at", return_value=looked),
@@ -435,16 +437,29 @@ def survey_of(
         )
 
 
-def _measured(shots: Shots, row: int, wanted: list[int]) -> PhotoMeasurement:
-    rows = np.flatnonzero((shots.geometry.photo == row) & np.isin(shots.geometry.tag_id, wanted))
-    ids = shots.geometry.tag_id[rows]
+def _measured(
+    shots: Shots, photo: int, row: int, network: Network, values: Values
+) -> PhotoMeasurement:
+    """One photo's squares, as far as they lie near where the survey expects them."""
+    wanted = [t for m in network.markers for t in network.layout.markers[m]]
+    rows = np.flatnonzero((shots.geometry.photo == photo) & np.isin(shots.geometry.tag_id, wanted))
+    near = np.zeros(len(rows), dtype=bool)
+    for on_cuff in (False, True):
+        own = np.flatnonzero((shots.geometry.cuff[rows] >= 0) == on_cuff)
+        ids = shots.geometry.tag_id[rows[own]].tolist()
+        geometry = network.geometry(ids, [row] * len(ids))
+        expected = predict_pixels(geometry, CORNERS * geometry.side_mm[:, None, None], values)
+        off = shots.observed[rows[own], :8].reshape(-1, 4, 2) - expected
+        side = np.linalg.norm(expected[:, 0] - expected[:, 2], axis=1) / np.sqrt(2.0)
+        near[own] = np.linalg.norm(off, axis=2).max(axis=1) < np.maximum(0.5 * side, 8.0)
+    rows = rows[near]
     return PhotoMeasurement(
-        ids,
+        shots.geometry.tag_id[rows],
         shots.observed[rows],
         shots.covariance[rows],
         shots.px_per_mm[rows],
         shots.missed[rows],
-        tuple(ids.tolist()),
+        tuple(shots.geometry.tag_id[rows].tolist()),
         0.0,
         np.ones(len(rows)),
     )
