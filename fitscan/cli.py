@@ -116,11 +116,13 @@ _PICTURES = ("-photo-1.jpg", "-photo-2.jpg", "-close-up.jpg", "-plot.png")
 """What a result's pictures may be called after its own name."""
 
 
-def _free(out: Path | None, kind: str, *, replace: bool, pictures: bool = True) -> None:
+def _free(
+    out: Path | None, kind: str, *, replace: bool, pictures: bool = True, kept: bool = False
+) -> None:
     """Refuse before the work, not after it, a result that could not be written.
 
     Even when asked to replace, only an older result of the same kind is written over: never a
-    record, a kit or a photo.
+    record, a kit or a photo; and what is `kept` is never written over.
     """
     from fitscan.store.access import check_folder, write_refusal
     from fitscan.store.json_file import kind_of
@@ -137,7 +139,7 @@ def _free(out: Path | None, kind: str, *, replace: bool, pictures: bool = True) 
     except OSError as error:
         raise write_refusal(error, out.parent) from error
     if there and not replace:
-        todo = "choose another name or give --replace"
+        todo = "choose another name" + ("" if kept else " or give --replace")
         raise InputError("The file exists already", there[0], todo)
     if out in there and kind_of(out) != kind:
         what = "--replace writes only over an older result of the same command, not over this file"
@@ -445,6 +447,52 @@ def gap(
         screen = _screen(hushed=json)
         screen.print(gap_table(result))
         _say_notes(screen, notes)
+        _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
+def verify(
+    survey: Annotated[Path, typer.Argument(help="Survey file.")],
+    length: Annotated[
+        list[str],
+        typer.Option(
+            help="ID:ID:MM[:U_MM], a length read with your own steel rule between two tags' "
+            "centres or pointers' tips, for example 4:17:1203.5:0.3; give it once for each length."
+        ),
+    ],
+    limit_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest error that you accept.")
+    ] = 1.0,
+    out: Annotated[
+        Path | None, typer.Option(help="Sheet to write; never over another file.")
+    ] = None,
+    note: Annotated[str, typer.Option(help="A sentence to keep with it: which rule, who.")] = "",
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Hold a survey against lengths that you read with a steel rule, and keep the sheet."""
+    from fitscan.fit.verify import parse_length
+    from fitscan.fit.verify import verify as run
+    from fitscan.fit.verify_file import keep_sheet, verify_document
+    from fitscan.store.json_file import render_json
+    from fitscan.survey.survey_file import read_survey
+
+    _free(out, "fitscan.verify", replace=False, kept=True)
+    result = run(read_survey(survey), [parse_length(text) for text in length], limit_mm)
+    document = verify_document(result, note)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.write import write_verify_plot
+
+        keep_sheet(out, document)
+        drawn = [write_verify_plot(result, out.with_suffix(""))]
+    if json:
+        sys.stdout.write(render_json(document))
+    if not quiet:
+        from fitscan.report.tables_verify import verify_table
+
+        screen = _screen(hushed=json)
+        screen.print(verify_table(result))
         _say_file(screen, out, *drawn)
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from fitscan.errors import FitscanError, InputError
 from fitscan.fit.gap import Gap
 from fitscan.fit.recheck import Recheck
+from fitscan.fit.verify import Verification
 from fitscan.geometry.rotation import Array
 from fitscan.photos.orientation import turned_upright
 from fitscan.photos.read import read_rgb
@@ -30,6 +31,7 @@ from fitscan.report.overlay import (
     worst_gap_points,
 )
 from fitscan.report.plots import gap_plot, png_of, recheck_plot, survey_plot
+from fitscan.report.plots_verify import verify_plot
 from fitscan.report.raster import rasterise
 from fitscan.report.view import CLOSE_UP, Crop, PhotoView
 from fitscan.shape.straight import straights_of
@@ -37,7 +39,12 @@ from fitscan.store.atomic import write_new
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.survey import PhotoEntry, Survey
 
-__all__ = ["write_gap_pictures", "write_recheck_pictures", "write_survey_pictures"]
+__all__ = [
+    "write_gap_pictures",
+    "write_recheck_pictures",
+    "write_survey_pictures",
+    "write_verify_plot",
+]
 
 Say = Callable[[str], None]
 """Told in a sentence what could not be drawn, and why."""
@@ -130,6 +137,18 @@ def write_survey_pictures(
         lambda note: png_of(survey_plot(survey, note)),
         cropped=False,
     )
+
+
+def write_verify_plot(result: Verification, out_stem: Path) -> Path:
+    """Plot a verification into "<stem>-plot.png", never over another file.
+
+    Raises:
+        InputError: the file exists already.
+        EnvironmentProblem: the disk is full or may not be written.
+    """
+    path = out_stem.with_name(out_stem.name + "-plot.png")
+    write_new(path, png_of(verify_plot(result)), replace=False)
+    return path
 
 
 class _Job:
