@@ -108,8 +108,8 @@ def refitted(job: Job, camera: Result) -> Result:
 
 @pytest.fixture(scope="session")
 def ruleless(job: Job) -> Result:
-    """The shut shoot again with a kit that has no rule, quietly."""
-    words = survey_of("shut", "--out", "no rule.json", "--quiet", kit="no rule.toml")
+    """The shut shoot again with a kit that has no rule."""
+    words = survey_of("shut", "--out", "no rule.json", kit="no rule.toml")
     return Result(job.folder / "no rule.json", job.run(*words))
 
 

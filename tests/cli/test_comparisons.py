@@ -81,6 +81,7 @@ def test_without_a_rule_the_survey_warns_in_file_and_on_screen(job: Job, ruleles
     assert quality["scale_source"] == "printed size"
     assert 0.001 < quality["scale_u"] < 0.02
     assert any("rule" in advice for advice in quality["advice"])
+    assert f"Warning: {NO_RULE}" in " ".join(ruleless.said.out.split())
 
 
 def test_without_a_rule_the_gap_warns_in_file_and_on_screen(
@@ -164,6 +165,20 @@ def test_a_gap_that_cannot_be_made_says_what_there_is(
 ) -> None:
     words = ("gap", "--bar", bar, "--target", target, "--on", on, "--out", "new.json")
     assert job.refused(*words) == f"fitscan: {sentence}"
+
+
+def test_a_folder_of_photos_that_is_not_there(job: Job, shut: Result, opened: Result) -> None:
+    words = ("--bar", "shut.json:door bar", "--target", "open.json:seat", "--out", "new.json")
+    assert job.refused(*GAP, *words, "--photos", "nowhere") == (
+        "fitscan: There is no such folder (nowhere): check the name."
+    )
+
+
+def test_a_picture_that_cannot_be_drawn_is_told(job: Job, shut: Result, opened: Result) -> None:
+    words = ("--bar", "shut.json:door bar", "--target", "open.json:seat", "--photos", "bare wall")
+    finished = job.run(*GAP, *words, "--out", "plot only.json")
+    assert "P100.jpg could not be drawn on: There is no such file.\n" in finished.out
+    assert "written: plot only-plot.png\n" in finished.out
 
 
 @pytest.mark.parametrize("value", ["-1", "inf", "nan", "two"])
