@@ -166,7 +166,9 @@ def _placed(
         )
     for g in groups[1:]:
         told.refused[looked.paths[g[0]]] = "it shares no marker with the other photos"
-    placement = place(found, [lens] * len(found), layout)
+    # Only the main group: a photo of another one might be taken for the place to start from.
+    main = [f if i in groups[0] else f.keep(set()) for i, f in enumerate(found)]
+    placement = place(main, [lens] * len(main), layout)
     rows = sorted(placement.photos)
     for i in groups[0]:
         if i not in placement.photos:
