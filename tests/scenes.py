@@ -26,7 +26,7 @@ from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network
 from fitscan.survey.priors import Priors
 from fitscan.survey.state import State, pack_markers, pack_photos
-from fitscan.survey.survey import Survey
+from fitscan.survey.survey import Dropped, Survey
 from fitscan.survey.tag_block import TagGeometry, inward, predict, predict_pixels
 
 BoolArray = npt.NDArray[np.bool_]
@@ -416,7 +416,11 @@ def survey_of(
         tuple(f"{row:064x}" for row in given),
         tuple(exif_orientation(scene, row) for row in given),
         {},
-        (),
+        tuple(
+            Dropped(photo_name(row), i, "it is at two places of this photo")
+            for row, f in zip(given, found, strict=True)
+            for i in f.doubles
+        ),
         unknown or {},
     )
 
