@@ -451,6 +451,78 @@ def gap(
 
 
 @app.command(epilog=CAUTION)
+def angles(
+    survey: Annotated[Path, typer.Argument(help="Survey file.")],
+    lean: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="TUBE or TUBE:STRAIGHT[@DEG]: how it leans; @DEG is the lean forward that is "
+            "wanted, for example 'main hoop:1@-3'."
+        ),
+    ] = None,
+    level: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="TUBE[:STRAIGHT][@DEG]: how level it lies; give it twice to compare two bars."
+        ),
+    ] = None,
+    between: Annotated[
+        list[str] | None,
+        typer.Option(help="A=B[@DEG]: angle between two tubes, 'main hoop:1=stay left@45'."),
+    ] = None,
+    mirror: Annotated[
+        list[str] | None,
+        typer.Option(help="LEFT=RIGHT: hold two tubes against each other in the centre plane."),
+    ] = None,
+    symmetry: Annotated[
+        list[str] | None,
+        typer.Option(help="PART: pair its tubes left and right by themselves, for example cage."),
+    ] = None,
+    against: Annotated[
+        str, typer.Option(help="car, plumb or both: what leans and levels are held against.")
+    ] = "both",
+    tolerance_deg: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            max=90.0,
+            help="Largest error of an angle that you accept; 0.1 is what a digital gauge shows.",
+        ),
+    ] = 0.1,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest offset of left from right.")
+    ] = 2.0,
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how tubes lean, how level they lie, their angles, and left against right."""
+    from fitscan.fit.angle_file import angles_document
+    from fitscan.fit.angles import AngleWishes, find_angles
+    from fitscan.survey.survey_file import read_survey
+
+    _free(out, "fitscan.angles", replace=replace)
+    wishes = AngleWishes(
+        tuple(lean or ()), tuple(level or ()), tuple(between or ()), tuple(mirror or ()),
+        tuple(symmetry or ()), against, tolerance_deg, tolerance_mm,
+    )  # fmt: skip
+    result = find_angles(read_survey(survey), wishes)
+    _give(angles_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.plots_angles import write_angles_plot
+
+        drawn = [write_angles_plot(result, out.with_suffix(""), replace=replace)]
+    if not quiet:
+        from fitscan.report.tables_angles import angles_table
+
+        screen = _screen(hushed=json)
+        screen.print(angles_table(result))
+        _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
 def verify(
     survey: Annotated[Path, typer.Argument(help="Survey file.")],
     length: Annotated[
@@ -494,6 +566,79 @@ def verify(
         screen = _screen(hushed=json)
         screen.print(verify_table(result))
         _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
+def cope(
+    run: Annotated[
+        list[str],
+        typer.Option(
+            help="Tube that the near end sits on; twice for two. OD:ANGLE[:OFFSET[:TURN[:ALONG]]] "
+            "in mm and degrees, or with --survey a tube's name."
+        ),
+    ],
+    wall_mm: Annotated[float, typer.Option(help="Wall thickness of the branch.")],
+    out: Annotated[Path, typer.Option(help="Folder for cope.pdf, cope.dxf and cope.json.")],
+    od_mm: Annotated[float | None, typer.Option(help="Outside diameter of the branch.")] = None,
+    far_run: Annotated[
+        list[str] | None, typer.Option(help="The same for the far end, if that is coped too.")
+    ] = None,
+    length_mm: Annotated[
+        float | None,
+        typer.Option(help="Along the branch's axis, between where it passes the two runs' axes."),
+    ] = None,
+    survey: Annotated[
+        Path | None, typer.Option(help="Survey file: angles, offsets, turn and length come from it")
+    ] = None,
+    branch: Annotated[
+        str | None, typer.Option(help="With --survey: name of the tube that is cut.")
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="Printed on the template.")] = None,
+    kerf_mm: Annotated[
+        float, typer.Option(help="How far the cut eats past its line on the kept side.")
+    ] = 0.0,
+    fit: Annotated[
+        str,
+        typer.Option(
+            help="square: cut square to the surface, nothing to grind. ground: the outside fits "
+            "once the inside is ground back by hand."
+        ),
+    ] = "square",
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    paper_mm: Annotated[float, typer.Option(help="Thickness of the template.")] = 0.1,
+    measured_150_mm: Annotated[
+        tuple[float, float] | None,
+        typer.Option(
+            help="What a steel rule says of an earlier sheet's 150 mm rulers, along the paper's "
+            "short and long edge; the template makes up for it."
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Draw wrap-around templates for a tube's coped ends, at true size. Dry-fit before cutting."""
+    from dataclasses import replace as changed
+
+    from fitscan.make.cope_file import cope_document, cope_format, write_cope
+    from fitscan.make.cope_plan import CAUTIONS, plan_cope
+    from fitscan.make.cope_text import request_from_survey, request_from_text, with_cut
+
+    form = cope_format(paper, measured_150_mm)
+    far = far_run or []
+    if survey is None:
+        request = request_from_text(name or branch, od_mm, wall_mm, run, far, length_mm)
+    else:
+        request = request_from_survey(survey, branch, od_mm, wall_mm, run, far, length_mm)
+        request = changed(request, name=name or request.name)
+    plan = plan_cope(with_cut(request, kerf_mm, fit, paper_mm))
+    files = write_cope(plan, out, form, replace=replace)
+    _give(cope_document(plan), None, json=json, replace=replace)
+    if not quiet:
+        screen = _screen(hushed=json)
+        for sentence in (*plan.sentences, *request.warnings, *CAUTIONS):
+            screen.print(sentence, markup=False)
+        _say_file(screen, files.pdf, files.dxf, files.json)
 
 
 @app.command(epilog=CAUTION)

@@ -63,10 +63,11 @@ def known_survey(
     common /= np.linalg.norm(common, axis=1)[:, None]
     correlation = 0.5 * np.eye(count) + 0.5 * common @ common.T
     sigma = np.tile([sigma_rad] * 3 + [sigma_mm] * 3, len(car_from_marker))
+    forms = {c.first_id: (0.0, 0.0, 0.0) for c in kit.cuff if c.first_id in car_from_marker}
     return Survey(
         "known", kit, PHONE, LENS, tuple(car_from_marker),
         tuple(survey_from_car @ p for p in car_from_marker.values()),
-        sigma[:, None] * correlation * sigma, {}, (), (5,) * len(car_from_marker),
+        sigma[:, None] * correlation * sigma, forms, (), (5,) * len(car_from_marker),
         quality(warnings),
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ import numpy as np
 from fitscan.errors import InputError
 from fitscan.fit.lean import between, lean_of_hoop, lean_of_straight, level_of, uprightness
 from fitscan.fit.reading import Reading
-from fitscan.fit.reference import Reference, references
+from fitscan.fit.reference import CAR, PLUMB, Reference, references
 from fitscan.fit.symmetry import mirror, partners
 from fitscan.fit.verdict import Verdict
 from fitscan.shape.axis_rule import AxisRule, axis_named
@@ -40,6 +40,7 @@ class AngleWishes:
         between: A=B of two straights, with @DEG for the angle that is wanted.
         mirror: LEFT=RIGHT of two straights.
         symmetry: parts whose straights are paired by themselves.
+        against: "car", "plumb" or "both": what leans and levels are held against.
         tolerance_deg, tolerance_mm: for the verdicts.
     """
 
@@ -48,6 +49,7 @@ class AngleWishes:
     between: Sequence[str] = ()
     mirror: Sequence[str] = ()
     symmetry: Sequence[str] = ()
+    against: str = "both"
     tolerance_deg: float = GAUGE_DEG
     tolerance_mm: float = 2.0
 
@@ -111,8 +113,9 @@ def find_angles(survey: Survey, wishes: AngleWishes) -> Angles:
     needs = wishes.lean or wishes.level or wishes.mirror or wishes.symmetry
     against = references(survey) if needs else []
     answers = _Answers()
-    _lean(survey, wishes, against, answers)
-    _level(survey, wishes, against, answers)
+    chosen = _chosen(against, wishes.against) if wishes.lean or wishes.level else []
+    _lean(survey, wishes, chosen, answers)
+    _level(survey, wishes, chosen, answers)
     _between(survey, wishes, answers)
     _symmetry(survey, wishes, against, answers)
     answers.sentences += _verdicts(answers.readings)
@@ -126,6 +129,20 @@ def find_angles(survey: Survey, wishes: AngleWishes) -> Angles:
         tuple(answers.sentences),
         _warnings(survey, list(answers.rules.values()), against),
     )
+
+
+def _chosen(against: list[Reference], wanted: str) -> list[Reference]:
+    """The references that the user wants of those that the kit offers."""
+    if wanted not in ("car", "plumb", "both"):
+        what = f"{wanted!r} is nothing to lean against"
+        raise InputError(what, "--against", "write car, plumb or both")
+    strings = [r for r in against if PLUMB in r.name]
+    car = [r for r in against if r.name.startswith(CAR)]
+    found = {"car": car, "plumb": strings, "both": against}[wanted]
+    if not found:
+        missing = "[datum]" if wanted == "car" else "[plumb]"
+        raise InputError(f"The kit has no {missing}", f"--against {wanted}", "add it to the kit")
+    return found
 
 
 def _lean(survey: Survey, wishes: AngleWishes, against: list[Reference], answers: _Answers) -> None:

@@ -260,6 +260,17 @@ def test_with_a_plumb_line_alone_the_ends_are_named_by_their_cuffs() -> None:
         find_angles(survey, AngleWishes(mirror=("stay left=stay right",)))
 
 
+def test_the_user_chooses_what_to_lean_against() -> None:
+    for against, name in (("car", CAR), ("plumb", PLUMB)):
+        wish = AngleWishes(lean=("main hoop:1",), level=("harness left",), against=against)
+        assert {r.against for r in find_angles(cage_survey(), wish).readings} == {name}
+    bare = cage_survey(plumb=False)
+    with pytest.raises(InputError, match=r"no \[plumb\]"):
+        find_angles(bare, AngleWishes(lean=("main hoop:1",), against="plumb"))
+    with pytest.raises(InputError, match="'moon' is nothing to lean against"):
+        find_angles(bare, AngleWishes(lean=("main hoop:1",), against="moon"))
+
+
 def test_a_lone_cuff_is_used_with_a_warning_and_a_wide_uncertainty(angles: Angles) -> None:
     poses = {m: p for m, p in cage_poses().items() if m != 112}
     found = find_angles(known_survey(cage_kit(), poses), AngleWishes(lean=("main hoop:1",)))
