@@ -277,9 +277,9 @@ def _place_markers(
     grown = False
     for m, seen_in in waiting.items():
         best: Rigid | None = None
-        best_score, best_votes = (-1, 0.0), 0
+        best_score, best_votes, best_sure = (-1, 0.0), 0, False
         for i in seen_in:
-            for cam_from_marker in sights[i][m].candidates:
+            for rank, cam_from_marker in enumerate(sights[i][m].candidates):
                 world_from_marker = photos[i].inverse() @ cam_from_marker
                 errors = [
                     _misfit(
@@ -294,7 +294,8 @@ def _place_markers(
                 score = (len(fine), -sum(fine))
                 if score > best_score:
                     best, best_score, best_votes = world_from_marker, score, len(fine)
-        sure = best_votes >= 2 or (best_votes == 1 and sights[seen_in[0]][m].sure)
+                    best_sure = sights[i][m].sure and rank == 0
+        sure = best_votes >= 2 or best_sure
         if best is not None and best_votes >= 1 and (sure or not strict):
             markers[m] = best
             grown = True
