@@ -1,0 +1,220 @@
+"""A tube with one or two coped ends: profiles, lengths between them, templates, sentences.
+
+Angles and offsets come from a person (`cope_text`) or from a survey (`measured_cope`); files are
+left to `cope_file`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from fitscan.errors import InputError
+from fitscan.make.cope import BranchTube, CopeProfile, Fit, RunAt, cope_profile
+from fitscan.make.template import PAPER_MM, EndName, Template, wrap_template
+
+__all__ = ["CAUTIONS", "CopePlan", "CopeRequest", "End", "Quantity", "plan_cope"]
+
+CAUTIONS = (
+    "Dry-fit before cutting: wrap the template, hold the tube to its place, and check angle, "
+    "length and turn by hand.",
+    "This measures fit only. It does not approve a design, a weld or a material: the rules of the "
+    "sanctioning body, local law and a licensed or scrutineering person decide. Keep paper away "
+    "from hot work and fuel.",
+)
+
+LONGEST_MM = 10_000.0
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """Something measured, with its expanded uncertainty (k = 2).
+
+    Attributes:
+        name: what it is.
+        value, expanded: in the unit.
+        unit: "mm" or "deg".
+    """
+
+    name: str
+    value: float
+    expanded: float
+    unit: str
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.value:.2f} {self.unit} (U {self.expanded:.2f})"
+
+
+@dataclass(frozen=True)
+class CopeRequest:
+    """What to cut.
+
+    Attributes:
+        name: of the branch.
+        branch: its section.
+        near: runs at the near end, the first gives the reference point and the 0 line.
+        far: runs at the far end, none when only one end is coped.
+        length_mm: between the two reference points along the branch's axis, with `far`.
+        kerf_mm, fit: see `CopeProfile`.
+        paper_mm: thickness of the template.
+        measured: what a survey says, empty for typed numbers.
+        placing: where the template lies on the tube that was surveyed, in sentences.
+        warnings: that every output must carry.
+    """
+
+    name: str
+    branch: BranchTube
+    near: tuple[RunAt, ...]
+    far: tuple[RunAt, ...] = ()
+    length_mm: float | None = None
+    kerf_mm: float = 0.0
+    fit: Fit = "square"
+    paper_mm: float = PAPER_MM
+    measured: tuple[Quantity, ...] = ()
+    placing: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class End:
+    """One coped end with its template."""
+
+    name: EndName
+    profile: CopeProfile
+    template: Template
+
+
+@dataclass(frozen=True)
+class CopePlan:
+    """The worked-out cut.
+
+    Attributes:
+        request: what was asked.
+        ends: the near end, and the far end if there is one.
+        stock_mm: shortest straight tube that the piece can be cut from, tip to tip; with two ends.
+        lines_mm: finished length along the lines at 0, 90, 180 and 270 deg; with two ends.
+        between_mm: between the square edges of the two templates as they lie on the tube;
+            negative when they overlap.
+        sentences: in the fitter's words.
+    """
+
+    request: CopeRequest
+    ends: tuple[End, ...]
+    stock_mm: float | None
+    lines_mm: tuple[float, float, float, float] | None
+    between_mm: float | None
+    sentences: tuple[str, ...]
+
+
+def plan_cope(request: CopeRequest) -> CopePlan:
+    """Work out both ends and what lies between them.
+
+    Raises:
+        InputError: an end that cannot be coped, a far end without a length or the other way
+            round, a length at which nothing of the tube is left, a paper that is none.
+    """
+    _check(request)
+    near = cope_profile(request.branch, request.near, kerf_mm=request.kerf_mm, fit=request.fit)
+    if request.length_mm is None:
+        ends: tuple[End, ...] = (_end(request, "near", near, ()),)
+        return CopePlan(request, ends, None, None, None, _sentences(request, ends, None, None))
+    far = cope_profile(request.branch, request.far, kerf_mm=request.kerf_mm, fit=request.fit)
+    length = request.length_mm
+    left = length - near.cut - far.cut
+    if left.min() < 1.0:
+        need = length - float(left.min()) + 1.0
+        raise InputError(
+            f"At a length of {length:.1f} mm the two copes meet and nothing of the tube is left",
+            request.name,
+            f"more than {need:.1f} mm between the reference points is possible",
+        )
+    stock = length - float(near.line.min()) - float(far.line.min())
+    quarters = [float(np.interp(k * math.pi / 2, near.angle, left)) for k in range(4)]
+    lines = (quarters[0], quarters[1], quarters[2], quarters[3])
+    common = (f"cut piece {stock:.1f} mm tip to tip",)
+    ends = (_end(request, "near", near, common), _end(request, "far", far, common))
+    between = length - sum(e.template.square_edge_mm for e in ends)
+    return CopePlan(
+        request, ends, stock, lines, between, _sentences(request, ends, stock, between)
+    )  # fmt: skip
+
+
+def _check(request: CopeRequest) -> None:
+    if bool(request.far) != (request.length_mm is not None):
+        raise InputError(
+            "A far end and the length to it belong together",
+            request.name,
+            "give both the far end's run and the length, or neither",
+        )
+    length = request.length_mm
+    if length is not None and not 0.0 < length <= LONGEST_MM:
+        raise InputError(
+            f"A length of {length:g} mm is none of a tube",
+            request.name,
+            f"give more than 0 and up to {LONGEST_MM:g} mm",
+        )
+    if not 0.0 <= request.paper_mm <= 1.0:
+        raise InputError(
+            f"A template {request.paper_mm:g} mm thick cannot be wrapped",
+            request.name,
+            "give 0 to 1 mm; office paper has 0.1",
+        )
+
+
+def _end(request: CopeRequest, name: EndName, profile: CopeProfile, common: tuple[str, ...]) -> End:
+    b = profile.branch
+    words = [f"{request.name}: {name} end, OD {b.od_mm:g} x {b.wall_mm:g} mm"]
+    words += [_run_words(r) for r in profile.runs]
+    words += [str(q) for q in request.measured if q.name.startswith(f"{name} end: ")]
+    words += [*common]
+    words.append(f"saddle {profile.depth_mm:.1f} mm, kerf {profile.kerf_mm:g} mm, DRY-FIT FIRST")
+    title = f"Cope: {request.name}, {name} end"
+    return End(
+        name,
+        profile,
+        wrap_template(profile, name, tuple(words), title=title, paper_mm=request.paper_mm),
+    )
+
+
+def _run_words(r: RunAt) -> str:
+    words = f"{r.name} OD {r.od_mm:g}: {math.degrees(r.angle_rad):.2f} deg, "
+    words += f"offset {r.offset_mm:.2f} mm"
+    if r.turn_rad:
+        words += f", turn {math.degrees(r.turn_rad):.2f} deg"
+    return words
+
+
+def _sentences(
+    request: CopeRequest, ends: tuple[End, ...], stock: float | None, between: float | None
+) -> tuple[str, ...]:
+    said = []
+    for end in ends:
+        p = end.profile
+        said.append(
+            f"{end.name} end: on {' and '.join(_run_words(r) for r in p.runs)}; saddle "
+            f"{p.depth_mm:.2f} mm deep; the template's square edge lies "
+            f"{end.template.square_edge_mm:.2f} mm from the reference point."
+        )
+        if p.fit == "square":
+            said.append(
+                f"{end.name} end: cut square to the surface the inside touches first, and up to "
+                f"{p.gap_mm:.2f} mm stay open at the outside, measured along the tube."
+            )
+        else:
+            said.append(
+                f"{end.name} end: the outside lies on the run only after the inside is ground "
+                f"back by up to {float(np.max(p.inside - p.outside)):.2f} mm."
+            )
+        if p.overhang_mm > 0.0:
+            said.append(
+                f"{end.name} end: the branch stands {p.overhang_mm:.2f} mm past the run at its "
+                "side; look whether it can be moved there."
+            )
+    if stock is not None and between is not None:
+        said.append(
+            f"Cut piece: {stock:.2f} mm tip to tip; {between:.2f} mm between the square edges of "
+            "the two templates, 0 lines in line."
+        )
+    return (*said, *request.placing, *(f"Measured: {q}." for q in request.measured))
