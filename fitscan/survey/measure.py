@@ -101,7 +101,8 @@ def expected_squares(
     inside &= np.all(straight < limit, axis=(1, 2)) & np.all(p.x_in_cam[..., 2] > 50.0, axis=1)
     side = np.linalg.norm(p.pixels - np.roll(p.pixels, 1, axis=1), axis=2)
     # The height of a steeply seen square is what its cells have to be told apart by.
-    area = 0.5 * np.abs(np.cross(p.pixels[:, 2] - p.pixels[:, 0], p.pixels[:, 3] - p.pixels[:, 1]))
+    a, b = p.pixels[:, 2] - p.pixels[:, 0], p.pixels[:, 3] - p.pixels[:, 1]
+    area = 0.5 * np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
     height = area / np.maximum(side.max(axis=1), 1e-9)
     big = (side.min(axis=1) > 0.6 * rule.smallest_px) & (height > 0.6 * rule.smallest_px)
     big &= side.max(axis=1) > rule.smallest_px
