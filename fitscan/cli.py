@@ -642,6 +642,54 @@ def cope(
 
 
 @app.command(epilog=CAUTION)
+def bends(
+    clr_mm: Annotated[float, typer.Option(help="Centre-line radius of the bender's die.")],
+    point: Annotated[
+        list[str] | None,
+        typer.Option(help="X,Y,Z in mm: start, each apex, end; three times or more."),
+    ] = None,
+    bend: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="FEED:TURN:ANGLE in mm and degrees, a row for each bend; the turn is clockwise "
+            "as one looks along the tube from its start."
+        ),
+    ] = None,
+    last_mm: Annotated[
+        float | None, typer.Option(help="With --bend: straight after the last bend.")
+    ] = None,
+    between_mm: Annotated[
+        float, typer.Option(help="Shortest straight between bends that the bender can hold.")
+    ] = 0.0,
+    ends_mm: Annotated[float, typer.Option(help="Shortest straight at the tube's ends.")] = 0.0,
+    springback_percent: Annotated[
+        float, typer.Option(help="Your own allowance, as a share of the angle.")
+    ] = 0.0,
+    springback_deg: Annotated[
+        float, typer.Option(help="Your own allowance, the same for every bend.")
+    ] = 0.0,
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Turn a bent tube's points into feed, turn and angle for a bender, or back."""
+    from fitscan.make.bends import Bender
+    from fitscan.make.bends_file import bends_document, table_from_text
+
+    _free(out, "fitscan.bends", replace=replace, pictures=False)
+    bender = Bender(clr_mm, between_mm, ends_mm, springback_percent, springback_deg)
+    document = bends_document(table_from_text(point or [], bend or [], last_mm, bender))
+    _give(document, out, json=json, replace=replace)
+    if not quiet:
+        from fitscan.report.bend_table import bend_table
+
+        screen = _screen(hushed=json)
+        screen.print(bend_table(document))
+        _say_file(screen, out)
+
+
+@app.command(epilog=CAUTION)
 def demo(
     out: Annotated[
         Path, typer.Option(help="Folder for the results; made anew, never written over.")
