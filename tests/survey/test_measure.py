@@ -1,0 +1,172 @@
+"""Squares sought where the survey expects them: found with their own code only."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from painter import Phone, paint
+from scenes import Scene, small_scene, visible_squares
+
+from fitscan.adjust.problem import Values
+from fitscan.detect.tags import Detections, find_tags
+from fitscan.geometry.rotation import Array
+from fitscan.survey.measure import Acceptance, PhotoMeasurement, expected_squares, measure_photo
+from fitscan.survey.state import step_photos
+from fitscan.survey.tag_block import TagGeometry
+
+PHOTO = 10
+
+WRONG = 13
+"""A tag of the scene in whose place another one was printed."""
+
+COVERED = 17
+"""A tag of the scene over which a glove lies."""
+
+
+@lru_cache(maxsize=1)
+def scene() -> Scene:
+    return small_scene(1, 24)
+
+
+@lru_cache(maxsize=1)
+def truth() -> tuple[TagGeometry, Array]:
+    geometry, corners = visible_squares(scene(), smallest_px=14.0)
+    own = geometry.photo == PHOTO
+    return geometry.take(own), corners[own]
+
+
+@lru_cache(maxsize=1)
+def photo() -> npt.NDArray[np.uint8]:
+    return paint(scene(), PHOTO, Phone(), printed={WRONG: 300})
+
+
+def spoilt() -> npt.NDArray[np.uint8]:
+    """The photo with a grey glove over one tag."""
+    grey = photo().copy()
+    geometry, corners = truth()
+    quad = corners[geometry.tag_id == COVERED][0]
+    (left, top), (right, low) = quad.min(axis=0) - 8, quad.max(axis=0) + 8
+    grey[int(top) : int(low), int(left) : int(right)] = 90
+    return grey
+
+
+@lru_cache(maxsize=1)
+def found() -> Detections:
+    return find_tags(photo()).keep(set(scene().kit.tag_ids))
+
+
+def everything(photo_row: int = PHOTO) -> TagGeometry:
+    """All squares of the scene, with the photo's row."""
+    s = scene()
+    ids = list(s.layout.tags)
+    row = {m: i for i, m in enumerate(s.markers)}
+    cuffs = {c.first_id: i for i, c in enumerate(s.kit.cuff)}
+    return TagGeometry.of(s.layout, ids, [photo_row] * len(ids), row, cuffs)
+
+
+def values() -> dict[str, Array]:
+    return {g.name: g.values for g in scene().state.groups()}
+
+
+def centre_errors(measured: PhotoMeasurement) -> Array:
+    """Errors (n, 2) of the centres of squares that are in the truth."""
+    geometry, corners = truth()
+    place = {int(t): i for i, t in enumerate(geometry.tag_id)}
+    own = np.array([int(t) in place for t in measured.tag_ids])
+    rows = [place[int(t)] for t in measured.tag_ids[own]]
+    seen = measured.observed[own, :8].reshape(-1, 4, 2).mean(axis=1)
+    return np.asarray(seen - corners[rows].mean(axis=1))
+
+
+@lru_cache(maxsize=1)
+def measured() -> PhotoMeasurement:
+    return measure_photo(photo(), everything(), values(), found())
+
+
+def test_squares_that_the_first_look_missed_are_found_where_they_must_be() -> None:
+    m = measured()
+    assert m.sought.sum() >= 3
+    sought = set(m.tag_ids[m.sought].tolist())
+    assert not sought & set(found().ids.tolist())
+    assert set(m.tag_ids[~m.sought].tolist()) <= set(found().ids.tolist())
+    geometry, _ = truth()
+    easy = set(geometry.tag_id.tolist()) - {WRONG}
+    assert len(easy & set(m.tag_ids.tolist())) >= 0.9 * len(easy)
+
+
+def test_centres_are_measured_to_hundredths_of_a_pixel() -> None:
+    error = centre_errors(measured())
+    assert np.sqrt(np.mean(error**2)) < 0.04
+    assert np.abs(error).max() < 0.25
+
+
+def test_another_code_in_a_tags_place_is_not_taken_for_it() -> None:
+    assert WRONG in measured().expected
+    assert WRONG not in measured().tag_ids
+
+
+def test_a_covered_tag_is_not_measured() -> None:
+    grey = spoilt()
+    assert COVERED in measured().tag_ids
+    m = measure_photo(grey, everything(), values(), find_tags(grey))
+    assert COVERED in m.expected
+    assert COVERED not in m.tag_ids
+
+
+def test_ids_that_are_there_twice_are_left_alone() -> None:
+    one = int(measured().tag_ids[0])
+    m = measure_photo(photo(), everything(), values(), found(), doubles=frozenset({one}))
+    assert one not in m.tag_ids
+    assert one not in m.expected
+
+
+def shifted(pixels: float) -> Values:
+    """The survey with this photo's pose wrong by a turn that moves its squares by some pixels."""
+    v = values()
+    step = np.zeros((len(v["photo"]), 10))
+    step[PHOTO, 1] = pixels / float(v["lens"][0, 0])
+    return {**v, "photo": step_photos(v["photo"], step)}
+
+
+def test_a_survey_that_is_a_pixel_off_measures_the_same_places() -> None:
+    m = measure_photo(photo(), everything(), shifted(1.0), found())
+    both, here, there = np.intersect1d(m.tag_ids, measured().tag_ids, return_indices=True)
+    assert len(both) >= 0.9 * len(measured().tag_ids)
+    difference = (m.observed[here] - measured().observed[there])[:, :8].reshape(-1, 4, 2)
+    assert np.sqrt(np.mean(difference.mean(axis=1) ** 2)) < 0.03
+
+
+def test_a_survey_that_is_far_off_still_measures_what_the_first_look_saw() -> None:
+    m = measure_photo(photo(), everything(), shifted(5.0), found())
+    assert len(m.tag_ids) >= 0.7 * (~measured().sought).sum()
+    assert np.sqrt(np.mean(centre_errors(m) ** 2)) < 0.06
+
+
+def test_only_squares_in_front_of_the_camera_and_facing_it_are_expected() -> None:
+    rule = Acceptance()
+    geometry, _ = truth()
+    for cuff in (False, True):
+        part = everything()
+        part = part.take((part.cuff >= 0) == cuff)
+        seen = expected_squares(part, values(), (4032, 3024), rule)
+        expected = set(part.tag_id[seen].tolist())
+        true = set(geometry.tag_id[(geometry.cuff >= 0) == cuff].tolist())
+        # Every square that the scene shows well is expected; of a cuff, never more than half.
+        assert true <= expected
+        for first in (c.first_id for c in scene().kit.cuff):
+            assert len(expected & set(range(first, first + 14))) <= 8
+    assert not expected_squares(everything().take(np.zeros(0, dtype=np.intp)), values(),
+                                (4032, 3024), rule).any()  # fmt: skip
+
+
+def test_a_photo_without_any_expected_square_gives_an_empty_measurement() -> None:
+    away = values()
+    step = np.zeros((len(away["photo"]), 10))
+    step[PHOTO, 0] = np.pi
+    away = {**away, "photo": step_photos(away["photo"], step)}
+    m = measure_photo(photo()[:600, :800], everything(), away, found())
+    assert len(m.tag_ids) == 0
+    assert m.observed.shape == (0, 9)
+    assert m.covariance.shape == (0, 9, 9)
