@@ -29,7 +29,7 @@ class Straight:
         od_mm: outside diameter.
         cuffs: first ids, in order along the axis.
         centres: (n, 3) mm, in the survey's frame, in that order.
-        axis: from the first towards the last cuff.
+        axis: from the first towards the last cuff; the kit's order of cuffs gives the sense.
     """
 
     tube: str
@@ -81,6 +81,9 @@ def straights_of(survey: Survey, tube: str) -> list[Straight]:
         direction = survey.axis_at(cuffs[0].first_id).direction
         if len(cuffs) > 1:
             direction = np.linalg.svd(spread)[2][0]
+            # The kit's order gives the sense: a line found in points has none of its own.
+            if direction @ (centres[-1] - centres[0]) < 0:
+                direction = -direction
         order = np.argsort(spread @ direction)
         cuffs = [cuffs[i] for i in order]
         centres = centres[order]
