@@ -451,6 +451,55 @@ def gap(
 
 
 @app.command(epilog=CAUTION)
+def tube(
+    survey: Annotated[Path, typer.Argument(help="Survey file.")],
+    name: Annotated[
+        list[str] | None,
+        typer.Option("--tube", help="Tube whose straights and bends are told; may be repeated."),
+    ] = None,
+    node: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A=B, two tubes (TUBE or TUBE:STRAIGHT) whose axes should meet; lengths are told "
+            "between all nodes that are given."
+        ),
+    ] = None,
+    clr_mm: Annotated[
+        float | None,
+        typer.Option(min=1.0, max=1e4, help="Centre-line radius; else the kit's [[tube]]."),
+    ] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest offset of a node that you accept.")
+    ] = 1.0,
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how tubes are bent, whether their axes meet, and how long it is between nodes."""
+    from fitscan.fit.tube_file import tubes_document
+    from fitscan.fit.tubes import report_tubes
+    from fitscan.survey.survey_file import read_survey
+
+    _free(out, "fitscan.tubes", replace=replace)
+    result = report_tubes(
+        read_survey(survey), name or (), node or (), clr_mm=clr_mm, tolerance_mm=tolerance_mm
+    )
+    _give(tubes_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.plots_angles import write_angles_plot
+
+        drawn = [write_angles_plot(result, out.with_suffix(""), replace=replace)]
+    if not quiet:
+        from fitscan.report.tables_angles import angles_table
+
+        screen = _screen(hushed=json)
+        screen.print(angles_table(result))
+        _say_file(screen, out, *drawn)
+
+
+@app.command(epilog=CAUTION)
 def angles(
     survey: Annotated[Path, typer.Argument(help="Survey file.")],
     lean: Annotated[

@@ -12,10 +12,10 @@ import numpy as np
 
 from fitscan.errors import InputError
 from fitscan.fit.lean import between, lean_of_hoop, lean_of_straight, level_of, uprightness
-from fitscan.fit.reading import Reading
+from fitscan.fit.reading import Reading, number_words, verdict_sentences
 from fitscan.fit.reference import CAR, PLUMB, Reference, references
 from fitscan.fit.symmetry import mirror, partners
-from fitscan.fit.verdict import Verdict
+from fitscan.fit.wishes import pair_of, wanted_of
 from fitscan.shape.axis_rule import AxisRule, axis_named
 from fitscan.shape.contradiction import contradictions
 from fitscan.shape.datum import CarAxes, car_axes
@@ -82,6 +82,11 @@ class Angles:
     sentences: tuple[str, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def heading(self) -> str:
+        """What the result is."""
+        return f"Angles in survey {self.survey}"
+
 
 @dataclass
 class _Answers:
@@ -118,7 +123,7 @@ def find_angles(survey: Survey, wishes: AngleWishes) -> Angles:
     _level(survey, wishes, chosen, answers)
     _between(survey, wishes, answers)
     _symmetry(survey, wishes, against, answers)
-    answers.sentences += _verdicts(answers.readings)
+    answers.sentences += verdict_sentences(answers.readings)
     return Angles(
         survey.name,
         car_axes(survey),
@@ -147,7 +152,7 @@ def _chosen(against: list[Reference], wanted: str) -> list[Reference]:
 
 def _lean(survey: Survey, wishes: AngleWishes, against: list[Reference], answers: _Answers) -> None:
     for text in wishes.lean:
-        name, wanted = _wanted(text)
+        name, wanted = wanted_of(text)
         rules = _rules_of(survey, name, "--lean")
         answers.use(*rules)
         for reference in against:
@@ -160,7 +165,7 @@ def _lean(survey: Survey, wishes: AngleWishes, against: list[Reference], answers
                 found = lean_of_hoop(survey, rules, reference, wishes.tolerance_deg)
                 answers.readings += found
                 answers.sentences += [
-                    f"{r.subject}, {r.name}: {_number(r)} against {r.against}" for r in found
+                    f"{r.subject}, {r.name}: {number_words(r)} against {r.against}" for r in found
                 ]
                 if not steep and not found:
                     raise InputError(
@@ -173,7 +178,7 @@ def _level(
 ) -> None:
     if not wishes.level:
         return
-    parsed = [_wanted(text) for text in wishes.level]
+    parsed = [wanted_of(text) for text in wishes.level]
     rules = [axis_named(survey, name, "--level") for name, _ in parsed]
     answers.use(*rules)
     for reference in against:
@@ -186,12 +191,14 @@ def _level(
 
 def _between(survey: Survey, wishes: AngleWishes, answers: _Answers) -> None:
     for text in wishes.between:
-        pair, wanted = _wanted(text)
-        a, b = (axis_named(survey, n, "--between") for n in _two(pair, "--between"))
+        pair, wanted = wanted_of(text)
+        a, b = (axis_named(survey, n, "--between") for n in pair_of(pair, "--between"))
         answers.use(a, b)
         found = between(survey, a, b, wishes.tolerance_deg, wanted)
         answers.readings.append(found)
-        answers.sentences.append(f"{a.name} and {b.name} stand at {_number(found)} to each other")
+        answers.sentences.append(
+            f"{a.name} and {b.name} stand at {number_words(found)} to each other"
+        )
 
 
 def _symmetry(
@@ -208,7 +215,7 @@ def _symmetry(
         )
     pairs = []
     for text in wishes.mirror:
-        left, right = (axis_named(survey, n, "--mirror") for n in _two(text, "--mirror"))
+        left, right = (axis_named(survey, n, "--mirror") for n in pair_of(text, "--mirror"))
         pairs.append((left, right))
     for part in wishes.symmetry:
         if part not in survey.kit.parts:
@@ -234,27 +241,6 @@ def _symmetry(
 # ---------------------------------------------------------------- reading wishes
 
 
-def _wanted(text: str) -> tuple[str, float | None]:
-    """Split NAME@DEG; without a number after the sign it belongs to the name."""
-    name, sign, tail = text.rpartition("@")
-    try:
-        value = float(tail) if sign and name else None
-    except ValueError:
-        return text, None
-    if value is not None and not abs(value) <= 180.0:
-        raise InputError(f"{tail} is no angle", text, "write degrees after the @, like @-8.5")
-    return (name, value) if value is not None else (text, None)
-
-
-def _two(text: str, option: str) -> tuple[str, str]:
-    first, sign, second = text.partition("=")
-    if not sign or not first.strip() or not second.strip():
-        raise InputError(
-            f"{text!r} does not name two tubes", option, "write it like 'main hoop:1=stay left'"
-        )
-    return first.strip(), second.strip()
-
-
 def _rules_of(survey: Survey, name: str, option: str) -> list[AxisRule]:
     """All straights of a tube, or the one that is named."""
     if name in {c.tube for c in survey.kit.cuff}:
@@ -263,12 +249,6 @@ def _rules_of(survey: Survey, name: str, option: str) -> list[AxisRule]:
 
 
 # ---------------------------------------------------------------- words
-
-
-def _number(r: Reading) -> str:
-    digits = 3 if r.unit == "deg" else 2
-    shown = round(r.value, digits) + 0.0
-    return f"{shown:.{digits}f} {r.unit} (U {r.expanded:.{digits}f} {r.unit})"
 
 
 def _side(r: Reading, plus: str, minus: str) -> str:
@@ -283,7 +263,7 @@ def _lean_words(found: list[Reading]) -> str:
     total = by_name["lean in all"]
     start = f"{total.subject} leans"
     if "lean forward" not in by_name:
-        return f"{start} {_number(total)} against {total.against}"
+        return f"{start} {number_words(total)} against {total.against}"
     ahead = _side(by_name["lean forward"], "forward", "back")
     aside = _side(by_name["lean left"], "to the left", "to the right")
     return f"{start} {ahead} and {aside} against {total.against}"
@@ -291,10 +271,10 @@ def _lean_words(found: list[Reading]) -> str:
 
 def _level_words(r: Reading) -> str:
     if r.name == "difference of level":
-        return f"{r.subject}: they differ by {_number(r)} against {r.against}"
+        return f"{r.subject}: they differ by {number_words(r)} against {r.against}"
     end = r.name.removesuffix(" end higher")
     if not r.proven:
-        return f"{r.subject} is level against {r.against}: no slope is proven ({_number(r)})"
+        return f"{r.subject} is level against {r.against}: no slope is proven ({number_words(r)})"
     way = "higher" if r.value > 0 else "lower"
     rise = 1000.0 * abs(float(np.tan(np.radians(r.value))))
     return (
@@ -317,30 +297,9 @@ def _mirror_words(left: AxisRule, right: AxisRule, rows: list[Reading]) -> str:
     ]
     where = f": it sits {', '.join(ways)}" if ways else ""
     return (
-        f"{right.name} mirrored is {_number(total)} off {left.name} and at {_number(angle)} to it"
-        f"{where}"
+        f"{right.name} mirrored is {number_words(total)} off {left.name} and at "
+        f"{number_words(angle)} to it{where}"
     )
-
-
-def _verdicts(readings: list[Reading]) -> list[str]:
-    """What is out or open, with what would help; one sentence when all is proven in."""
-    judged = [r for r in readings if r.verdict is not None]
-    out = []
-    for r in judged:
-        what = f"{r.subject}, {r.name}, against {r.against}"
-        wanted = f"{r.wanted:g} ± {r.tolerance:g} {r.unit}"
-        if r.verdict is Verdict.OUT:
-            out.append(f"Outside {wanted}, proven: {what}")
-        elif r.verdict is Verdict.OPEN:
-            cuffs = ", ".join(str(c) for c in r.cuffs)
-            out.append(
-                f"Cannot be decided against {wanted}: {what}; add photos of the cuffs {cuffs}"
-            )
-    if judged and not out:
-        one = len(judged) == 1
-        count = "The judged number is" if one else f"All {len(judged)} judged numbers are"
-        out.append(f"{count} within tolerance, proven")
-    return out
 
 
 def _warnings(survey: Survey, rules: list[AxisRule], against: list[Reference]) -> tuple[str, ...]:

@@ -6,13 +6,16 @@ Which numbers there are is left to `lean`, `level` and `symmetry`; words to `ang
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rotation import Array
+from fitscan.shape.axis_rule import AxisRule
+from fitscan.shape.datum import CarAxes
 
-__all__ = ["Reading", "reading", "size_of"]
+__all__ = ["Reading", "Told", "number_words", "reading", "size_of", "verdict_sentences"]
 
 
 @dataclass(frozen=True)
@@ -48,6 +51,40 @@ class Reading:
         return abs(self.value) > self.expanded
 
 
+class Told(Protocol):
+    """A result that is told by readings: what tables and pictures need of it."""
+
+    @property
+    def heading(self) -> str:
+        """What the result is."""
+        ...
+
+    @property
+    def axes(self) -> CarAxes:
+        """The frame for pictures."""
+        ...
+
+    @property
+    def rules(self) -> tuple[AxisRule, ...]:
+        """The straights that it rests on."""
+        ...
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Every number."""
+        ...
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """In the fitter's words."""
+        ...
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """That every output must carry."""
+        ...
+
+
 def reading(
     subject: str,
     against: str,
@@ -80,3 +117,31 @@ def size_of(vector: Array, covariance: Array) -> tuple[float, float]:
         return size, worst
     unit = vector / size
     return size, float(np.sqrt(max(float(unit @ covariance @ unit), 0.0)))
+
+
+def number_words(r: Reading) -> str:
+    """Value with U, rounded to thousandths of a degree or hundredths of a millimetre."""
+    digits = 3 if r.unit == "deg" else 2
+    shown = round(r.value, digits) + 0.0
+    return f"{shown:.{digits}f} {r.unit} (U {r.expanded:.{digits}f} {r.unit})"
+
+
+def verdict_sentences(readings: list[Reading]) -> list[str]:
+    """What is out or open, with what would help; one sentence when all is proven in."""
+    judged = [r for r in readings if r.verdict is not None]
+    out = []
+    for r in judged:
+        what = f"{r.subject}, {r.name}, against {r.against}"
+        wanted = f"{r.wanted:g} ± {r.tolerance:g} {r.unit}"
+        if r.verdict is Verdict.OUT:
+            out.append(f"Outside {wanted}, proven: {what}")
+        elif r.verdict is Verdict.OPEN:
+            cuffs = ", ".join(str(c) for c in r.cuffs)
+            out.append(
+                f"Cannot be decided against {wanted}: {what}; add photos of the cuffs {cuffs}"
+            )
+    if judged and not out:
+        one = len(judged) == 1
+        count = "The judged number is" if one else f"All {len(judged)} judged numbers are"
+        out.append(f"{count} within tolerance, proven")
+    return out

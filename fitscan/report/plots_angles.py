@@ -1,6 +1,6 @@
-"""Angles as a picture on paper white: the straights in two views, and what was judged with U.
+"""Angles and tubes as a picture: the straights in two views, and what was judged with U.
 
-Computing is left to `fitscan.fit.angles`, the page to `page`, choosing a file to the caller.
+Computing is left to `fitscan.fit`, the page to `page`, choosing a file to the caller.
 """
 
 from __future__ import annotations
@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from fitscan.fit.angles import Angles
-from fitscan.fit.reading import Reading
+from fitscan.fit.reading import Reading, Told
 from fitscan.geometry.rotation import Array
 from fitscan.report.page import page, plain, png_of
 from fitscan.report.palette import COLOURS, VERDICT_LOOKS
@@ -30,7 +29,7 @@ _NAME_LETTERS = 44
 
 
 @plain
-def angles_plot(angles: Angles, note: str = "") -> Figure:
+def angles_plot(angles: Told, note: str = "") -> Figure:
     """The straights from the side and from behind, and below how far each number is from wanted.
 
     Numbers of which nothing is wanted are written out with U. Artists carry their meaning as gid:
@@ -48,7 +47,7 @@ def angles_plot(angles: Angles, note: str = "") -> Figure:
             f"and {len(angles.sentences) - _MOST_SENTENCES} sentences more, see the table."
         )
     figure, (bottom, top) = page(
-        f"Angles in survey {angles.survey}",
+        angles.heading,
         [*lines, *([note] if note else [])],
         angles.warnings,
         sum(heights) + 0.75 * len(heights),
@@ -67,7 +66,7 @@ def angles_plot(angles: Angles, note: str = "") -> Figure:
     return figure
 
 
-def _views(figure: Figure, grid: GridSpec, angles: Angles) -> None:
+def _views(figure: Figure, grid: GridSpec, angles: Told) -> None:
     known = angles.axes.known
     views = (
         (grid[0, 0], "Side (X-Z), seen from the right" if known else "X-Z", 0, "X forward, mm"),
@@ -84,11 +83,15 @@ def _views(figure: Figure, grid: GridSpec, angles: Angles) -> None:
                 *told.T, color="#6A6A6A", linewidth=4.0, solid_capstyle="round", gid="tube"
             )  # fmt: skip
             middles.append(told.mean(axis=0))
-        for at, text in _labels(middles, [f"{r.straight.tube} {r.straight.number}"
-                                          for r in angles.rules]):  # fmt: skip
+        # Words run towards the middle of the view, so that none is cut off at its side.
+        centre = float(np.mean([m[0] for m in middles]))
+        names = [f"{r.straight.tube} {r.straight.number}" for r in angles.rules]
+        for at, text in _labels(middles, names):
+            inward = (at[0] <= centre) != (known and across == 1)
             axes.annotate(
-                text, (at[0], at[1]), xytext=(5, 0), textcoords="offset points", fontsize=7.5,
-                parse_math=False, gid="label",
+                text, (at[0], at[1]), xytext=(5 if inward else -5, 4), fontsize=7.5,
+                textcoords="offset points", ha="left" if inward else "right", parse_math=False,
+                gid="label",
             )  # fmt: skip
         axes.set_title(title, size=10, loc="left")
         axes.set_aspect("equal", adjustable="datalim")
@@ -176,7 +179,7 @@ def _name(r: Reading) -> str:
     return f"{subject}: {r.name}, against {against}"
 
 
-def write_angles_plot(angles: Angles, out_stem: Path, *, replace: bool = False) -> Path:
+def write_angles_plot(angles: Told, out_stem: Path, *, replace: bool = False) -> Path:
     """Plot angles into "<stem>-plot.png".
 
     Raises:

@@ -1,6 +1,6 @@
-"""Angles as tables for the screen, no wider than 80 characters.
+"""Angles and tubes as tables for the screen, no wider than 80 characters.
 
-Computing is left to `fitscan.fit.angles`; printing to the command line.
+Computing is left to `fitscan.fit`; printing to the command line.
 """
 
 from __future__ import annotations
@@ -10,8 +10,7 @@ from itertools import groupby
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from fitscan.fit.angles import Angles
-from fitscan.fit.reading import Reading
+from fitscan.fit.reading import Reading, Told
 from fitscan.report.pieces import (
     ending,
     heading,
@@ -29,9 +28,9 @@ _FRAME = (
 _FRAME += "and from behind (left); in the frame "
 
 
-def angles_table(angles: Angles) -> RenderableType:
+def angles_table(angles: Told) -> RenderableType:
     """Sentences, one table for each thing and what it was held against, warnings, caution."""
-    parts: list[RenderableType] = [heading(f"Angles in survey {angles.survey}")]
+    parts: list[RenderableType] = [heading(angles.heading)]
     parts += sentences_of(angles.sentences)
     for (subject, against), rows in groupby(angles.readings, key=lambda r: (r.subject, r.against)):
         table = number_table(("number", "value", "U", "unit", "wanted", "verdict"))

@@ -10,6 +10,7 @@ from commands import Commands
 from leaning_cage import cage_survey
 
 from fitscan.fit.angle_file import AnglesFile
+from fitscan.fit.tube_file import TubesFile
 from fitscan.store.json_file import read_json, write_json
 from fitscan.survey.survey_file import survey_document
 
@@ -66,3 +67,18 @@ def test_a_wrong_wish_is_one_sentence(
     done = commands.run("angles", "tacked.json", *words, where=folder)
     assert done.code == 2
     assert said in done.sentence
+
+
+def test_tubes_and_nodes_have_a_command_of_their_own(folder: Path, commands: Commands) -> None:
+    done = commands.run("tube", "tacked.json", "--tube", "main hoop", "--clr-mm", "100",
+                        "--node", "main hoop:1=harness right", "--out", "tubes.json",
+                        where=folder)  # fmt: skip
+    assert done.code == 0, done.err
+    result = read_json(folder / "tubes.json", TubesFile)
+    assert [(b.before, b.after) for b in result.tubes[0].bends] == [(1, 2), (2, 3)]
+    assert {r.name for r in result.readings} >= {"angle", "arc", "setback", "node offset"}
+    assert (folder / "tubes-plot.png").is_file()
+    assert "does not approve a design" in " ".join(done.out.split())
+    wrong = commands.run("tube", "tacked.json", where=folder)
+    assert wrong.code == 2
+    assert "Nothing is asked" in wrong.sentence
