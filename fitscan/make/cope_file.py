@@ -16,8 +16,10 @@ from pydantic import BaseModel, ConfigDict
 from fitscan.errors import InputError
 from fitscan.make.cope import RunAt
 from fitscan.make.cope_plan import CAUTIONS, CopePlan, End
+from fitscan.make.flat import Drawing, Label
 from fitscan.make.flat_dxf import render_dxf
 from fitscan.make.flat_pdf import Plate, render_pdf
+from fitscan.markers.sheet_ink import wrap
 from fitscan.markers.sheet_page import PAPERS, Format
 from fitscan.store.access import make_folder
 from fitscan.store.atomic import write_new
@@ -26,6 +28,8 @@ from fitscan.store.json_file import JsonDocument, render_json
 __all__ = ["CopeFile", "CopeFiles", "cope_document", "cope_format", "write_cope"]
 
 ROW_DEG = 7.5
+
+_TEXT_MM, _TEXT_WIDTH_MM = 3.2, 170.0
 
 
 class _Model(BaseModel):
@@ -205,6 +209,22 @@ _HOW = (
 )
 
 
+def _numbers(plan: CopePlan) -> Drawing:
+    """A sheet that says what the survey found, to check by hand before cutting."""
+    lines = [
+        line
+        for sentence in ("U is the expanded uncertainty, k = 2.", *plan.sentences)
+        for line in wrap(sentence, _TEXT_MM, _TEXT_WIDTH_MM)
+    ]
+    height = 2.0 * _TEXT_MM * (len(lines) + 1)
+    labels = tuple(
+        Label(1.0, height - 2.0 * _TEXT_MM * n, line, size=_TEXT_MM, room=_TEXT_WIDTH_MM)
+        for n, line in enumerate(lines, 1)
+    )
+    title = f"Cope: {plan.request.name}, numbers to check by hand"
+    return Drawing(title, (), labels, _TEXT_WIDTH_MM + 2.0, height)
+
+
 def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = False) -> CopeFiles:
     """Draw the templates and write all three files, or none.
 
@@ -219,9 +239,11 @@ def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = Fa
         EnvironmentProblem: the disk is full or read-only.
     """
     request = plan.request
-    numbers = tuple(s for s in plan.sentences if s.startswith(("Cut piece", "Measured")))
-    advice = (_HOW, *CAUTIONS[:1], *numbers, *request.placing, *request.warnings)
+    length = tuple(s for s in plan.sentences if s.startswith("Cut piece"))
+    advice = (_HOW, CAUTIONS[0], *length, *request.warnings)
     plates = [Plate(e.template.drawing, advice) for e in plan.ends]
+    if request.measured:
+        plates.append(Plate(_numbers(plan), (CAUTIONS[0], *request.warnings)))
     pdf, pages = render_pdf(plates, form, f"cope {request.name}")
     remarks = (*plan.sentences, *request.warnings, *CAUTIONS)
     dxf = render_dxf([e.template.drawing for e in plan.ends], remarks)

@@ -166,8 +166,8 @@ def _check(request: CopeRequest) -> None:
 def _end(request: CopeRequest, name: EndName, profile: CopeProfile, common: tuple[str, ...]) -> End:
     b = profile.branch
     words = [f"{request.name}: {name} end, OD {b.od_mm:g} x {b.wall_mm:g} mm"]
-    words += [_run_words(r) for r in profile.runs]
-    words += [str(q) for q in request.measured if q.name.startswith(f"{name} end: ")]
+    for run in profile.runs:
+        words += _template_words(run, name, request.measured)
     words += [*common]
     words.append(f"saddle {profile.depth_mm:.1f} mm, kerf {profile.kerf_mm:g} mm, DRY-FIT FIRST")
     title = f"Cope: {request.name}, {name} end"
@@ -178,10 +178,21 @@ def _end(request: CopeRequest, name: EndName, profile: CopeProfile, common: tupl
     )
 
 
+def _template_words(run: RunAt, end: EndName, measured: tuple[Quantity, ...]) -> list[str]:
+    """Lines on the template about one run: as typed, or as measured with U."""
+    head = f"{end} end: {run.name} "
+    own = [q for q in measured if q.name.startswith(head)]
+    if not own:
+        return [_run_words(run)]
+    told = [f"{q.name[len(head) :]} {q.value:.2f} {q.unit} (U {q.expanded:.2f})" for q in own]
+    lines = [f"{run.name} OD {run.od_mm:g}: " + ", ".join(told[:2])]
+    return lines + ([", ".join(told[2:])] if told[2:] else [])
+
+
 def _run_words(r: RunAt) -> str:
     words = f"{r.name} OD {r.od_mm:g}: {math.degrees(r.angle_rad):.2f} deg, "
     words += f"offset {r.offset_mm:.2f} mm"
-    if r.turn_rad:
+    if abs(r.turn_rad) > 1e-9:
         words += f", turn {math.degrees(r.turn_rad):.2f} deg"
     return words
 

@@ -9,9 +9,10 @@ import io
 import math
 from dataclasses import dataclass
 
+from fitscan.errors import InputError
 from fitscan.make.flat import Drawing, Kind
 from fitscan.markers.sheet_ink import Ink, wrap
-from fitscan.markers.sheet_page import Format, Frame, Page, Placed
+from fitscan.markers.sheet_page import RULER_MM, Format, Frame, Page, Placed
 
 __all__ = ["OVERLAP_MM", "Plate", "render_pdf"]
 
@@ -20,6 +21,9 @@ OVERLAP_MM = 14.0
 
 SPARE_MM = 0.5
 """White round a drawing, so that its outline is not clipped to half its width."""
+
+_RULERS_MM = {False: RULER_MM + 42.0, True: RULER_MM}
+"""Height that the upright ruler needs, by whether the page lies; words stand over it or beside."""
 
 WIDTHS = {Kind.CUT: 0.3, Kind.TRIM: 0.15, Kind.MARK: 0.15}
 
@@ -155,7 +159,13 @@ def _pages(plate: Plate, form: Format) -> list[Page]:
         columns, step_x = _grid(plate.drawing.width, frame.width)
         rows, step_y = _grid(plate.drawing.height, frame.height)
         choices.append((columns * rows, landscape, page, frame, columns, rows, step_x, step_y))
-    _, landscape, page, frame, columns, rows, step_x, step_y = min(choices, key=lambda c: c[:2])
+    fit = [c for c in choices if c[3].height >= _RULERS_MM[c[1]]]
+    if not fit:
+        raise InputError(
+            "The sentences over the drawing leave no room for the rulers", plate.drawing.title,
+            "give a shorter name, or look at the survey's warnings first",
+        )  # fmt: skip
+    _, landscape, page, frame, columns, rows, step_x, step_y = min(fit, key=lambda c: c[:2])
     tiles = [
         _Tile(plate.drawing, column, row, columns, rows, step_x, step_y)
         for row in reversed(range(rows))
@@ -190,6 +200,9 @@ def render_pdf(plates: list[Plate], form: Format, title: str) -> tuple[bytes, in
 
     Returns:
         the file's content and its number of pages.
+
+    Raises:
+        InputError: so many sentences over a drawing that the rulers find no room.
     """
     from reportlab.pdfgen.canvas import Canvas
 

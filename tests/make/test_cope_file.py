@@ -15,7 +15,7 @@ from printed import Printed, PrintedPage
 from fitscan.errors import InputError
 from fitscan.make.cope import BranchTube, RunAt
 from fitscan.make.cope_file import CopeFile, CopeFiles, cope_format, write_cope
-from fitscan.make.cope_plan import CopePlan, CopeRequest, plan_cope
+from fitscan.make.cope_plan import CopePlan, CopeRequest, Quantity, plan_cope
 from fitscan.store.json_file import read_json
 
 Array = npt.NDArray[np.float64]
@@ -263,3 +263,34 @@ def test_another_paper_or_a_wild_ruler_is_refused() -> None:
         cope_format("a3")
     with pytest.raises(InputError, match=r"142.5 to 157.5"):
         cope_format("a4", (100.0, 150.0))
+
+
+def test_what_was_measured_stands_with_its_u_on_the_template_and_on_a_sheet(tmp_path: Path) -> None:
+    measured = (
+        Quantity("near end: run 1 angle", 90.0, 0.12, "deg"),
+        Quantity("near end: run 1 offset", 0.0, 0.34, "mm"),
+        Quantity("length", 800.0, 0.56, "mm"),
+    )
+    _, files = written(
+        tmp_path, near=(RunAt(2.0 * R, RIGHT, name="run 1"),), measured=measured,
+        placing=("The seam stands at 12.0 deg.",), warnings=("The scale is a guess.",),
+    )  # fmt: skip
+    near, far, numbers = (" ".join(p.text.split()) for p in Printed(files.pdf, dpi=50.0).pages)
+    assert "run 1 OD 45: angle 90.00 deg (U 0.12), offset 0.00 mm (U 0.34)" in near
+    assert "U 0.12" not in far
+    for said in ("length 800.00 mm (U 0.56)", "The seam stands at 12.0 deg.", "Dry-fit", "k = 2"):
+        assert said in numbers
+    for page in (near, far, numbers):
+        assert "The scale is a guess." in page
+
+
+def test_sentences_never_push_into_the_rulers(tmp_path: Path) -> None:
+    """Ten warnings still leave whole rulers; a hundred are refused, not drawn over them."""
+    warnings = tuple(f"Warning {n} of a survey: something was not seen well." for n in range(10))
+    _, files = written(tmp_path / "ten", warnings=warnings)
+    for page in Printed(files.pdf, dpi=300.0).pages:
+        assert page.ruler_mm(0) == pytest.approx(150.0, abs=0.05)
+        assert page.ruler_mm(1) == pytest.approx(150.0, abs=0.05)
+    with pytest.raises(InputError, match="no room for the rulers"):
+        written(tmp_path / "many", warnings=warnings * 10)
+    assert not (tmp_path / "many").exists()

@@ -178,3 +178,31 @@ def test_tubes_that_do_not_meet_are_refused(
 ) -> None:
     with pytest.raises(error, match=said):
         measured_cope(survey(), branch, 2.5, near, far)
+
+
+def through(point: Array, direction: Array, radius: float, start: Array, way: float) -> Array:
+    """How far rays (n, 3) along z, in the sense `way`, go until they enter a cylinder."""
+    ray = np.array([0.0, 0.0, way])
+    away = start - point
+    across = away - (away @ direction)[:, None] * direction
+    ray_across = ray - (ray @ direction) * direction
+    a, b = ray_across @ ray_across, across @ ray_across
+    inside = b**2 - a * (np.sum(across**2, axis=1) - radius**2)
+    return np.where(inside >= 0.0, (-b - np.sqrt(np.abs(inside))) / a, np.inf)
+
+
+def test_both_ends_of_the_finished_piece_stand_on_their_runs_in_space() -> None:
+    """Each line of the wall, from the middle of the stay outwards, in the frame it was laid in."""
+    plan = plan_cope(measured_cope(survey(), "stay", 2.5, ["hoop"], ["sill"]))
+    angle = np.linspace(0.0, 2.0 * math.pi, 73)
+    # The lean of the hoop defines the 0 line: the stay's frame in the world is that of the test.
+    hoop = (beside(NEAR[1], 0.0, 0.0), run_direction(NEAR[0], 0.0, far=False))
+    sill = (beside(FAR[1], FAR[2], LENGTH), run_direction(FAR[0], FAR[2], far=True))
+    for end, (point, direction), way in zip(plan.ends, (hoop, sill), (-1.0, 1.0), strict=True):
+        reach = np.full(len(angle), np.inf)
+        for radius in np.linspace(16.5, 19.0, 251):
+            ring = [radius * np.cos(angle), radius * np.sin(angle), np.full(73, 0.5 * LENGTH)]
+            start = np.column_stack(ring)
+            reach = np.minimum(reach, through(point, direction, 22.5, start, way))
+        cut = np.interp(angle, end.profile.angle, end.profile.cut)
+        np.testing.assert_allclose(0.5 * LENGTH - cut, reach, atol=0.002)
