@@ -225,25 +225,36 @@ def _measure_on_model(
     tell: Progress,
     told: Told,
 ) -> Finished:
-    """Two rounds of edges on the model: the first finds, the second refines."""
-    network, state = _with_single_sights(_taught(cleaned), found)
+    """Rounds of edges on the model: the first finds, the second refines, a third catches up."""
+    gone = set(cleaned.moved)
+    network, state = _with_single_sights(_taught(cleaned), found, gone)
+    rough = _added(network, cleaned.network)
     measured: list[PhotoMeasurement] = []
-    for number in (1, 2):
+    finished: Finished | None = None
+    for number in (1, 2, 3):
+        # A third round is for markers that the second has placed from a single photo.
+        if number == 3 and not rough:
+            break
         values = {g.name: g.values for g in state.groups()}
         measured = measure_all(
-            network, values, looked, found, doubles, measured, workers, tell, number
+            network, values, looked, found, doubles, measured, workers, tell, number, rough
         )
         given = _observations(network, measured)
-        tell("Adjusting edges", number - 1, 2)
+        tell("Adjusting edges", min(number, 2) - 1, 2)
         cleaned = clean(network, state, given)
-        finished = Finished(cleaned, network, given, tuple(measured))
+        finished = Finished(cleaned, network, given, tuple(measured), finished)
+        # A marker that contradicts itself is not looked for again: half of it would agree.
+        gone |= set(cleaned.moved)
         if number == 1:
             told.dropped.extend(finished.lost())
         stay = [i for i, p in enumerate(network.photos) if p in cleaned.network.photos]
-        network, state = _taught(cleaned).network, cleaned.state
-        looked, found = looked.only(stay), [found[i] for i in stay]
+        looked = looked.only(stay)
         measured = [measured[i] for i in stay]
+        found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
+        network, state = _with_single_sights(_taught(cleaned), found, gone)
+        rough = _added(network, cleaned.network)
     tell("Adjusting edges", 2, 2)
+    assert finished is not None
     return finished
 
 
@@ -257,18 +268,37 @@ def _taught(cleaned: Cleaned) -> Cleaned:
     return replace(cleaned, network=replace(network, priors=priors))
 
 
-def _with_single_sights(cleaned: Cleaned, found: list[Detections]) -> tuple[Network, State]:
+def _with_single_sights(
+    cleaned: Cleaned, found: list[Detections], gone: set[int]
+) -> tuple[Network, State]:
     """Add markers that the first look found once, or not often enough to be adjusted.
 
     Their start values are rough, but good enough to look for them in the other photos.
     """
     network, state = cleaned.network, cleaned.state
-    missing = set(network.layout.markers) - set(network.markers) - set(cleaned.moved)
+    missing = set(network.layout.markers) - set(network.markers) - gone
     ids = {t for m in missing for t in network.layout.markers[m]}
     photos = {i: rigid_of(state.photo[i]) for i in range(len(network.photos))}
     lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)
     extra = place_markers([f.keep(ids) for f in found], lens, network.layout, photos)
     return network.grown(state, extra)
+
+
+def _added(larger: Network, smaller: Network) -> frozenset[int]:
+    """Tag ids of the markers that one network has more than the other."""
+    markers = set(larger.markers) - set(smaller.markers)
+    return frozenset(t for m in markers for t in larger.layout.markers[m])
+
+
+def _sharpened(found: Detections, measured: PhotoMeasurement) -> Detections:
+    """What a first look found, with measured corners where there are any."""
+    rest = found.keep(set(found.ids.tolist()) - set(measured.tag_ids.tolist()))
+    corners = measured.observed[:, :8].reshape(-1, 4, 2)
+    return Detections(
+        np.concatenate([rest.ids, measured.tag_ids]),
+        np.concatenate([rest.corners_px, corners]),
+        found.doubles,
+    )
 
 
 def _observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:

@@ -14,6 +14,7 @@ from scipy.stats import chi2
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
+from fitscan.survey.broken import Break, find_break, outweighs
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.state import State
@@ -74,8 +75,9 @@ def clean(
     Huber weights bound what a doubtful square can do: they set in where Baarda's test trips. A
     square is left out when its statistic is `gross` times the critical value. In each round
     every marker and every photo loses at most its worst square, because one wrong square makes
-    its neighbours look wrong too. The standard deviations of flat and of cuff squares are scaled
-    to their own residuals (one variance component each).
+    its neighbours look wrong too. A marker that broke with itself (see `broken`) is left out
+    whole, one in each round and before any single square. The standard deviations of flat and of
+    cuff squares are scaled to their own residuals (one variance component each).
     """
     keep = np.ones(len(given), dtype=bool)
     factors = np.ones(2)
@@ -97,13 +99,42 @@ def clean(
         settled = settled or (steady and not worst.any())
         # Nothing is left out before the spread is known well enough to judge by it.
         if worst.any() and np.allclose(factors, old, rtol=0.25):
-            keep[part.places[worst]] = False
-            keep &= ~np.isin(given.geometry.marker, _moved(given, keep))
+            broken = _broken(covariance, seen, tests, factors / old, gross)
+            if broken is None:
+                keep[part.places[worst]] = False
+                keep &= ~np.isin(given.geometry.marker, _moved(given, keep))
+            else:
+                marker = network.marker_row[part.network.markers[broken.marker]]
+                keep &= given.geometry.marker != marker
             part, solution = _without(part, solution, ~keep[part.places])
     return Cleaned(
         part.network, State.of(solution.values), seen, ~keep, solution, covariance, tests,
         (float(old[0]), float(old[1])), tuple(network.markers[i] for i in _moved(given, keep)),
     )  # fmt: skip
+
+
+def _broken(
+    covariance: Covariance,
+    seen: SquareObservations,
+    tests: tuple[BlockTest, ...],
+    ratio: Array,
+    gross: float,
+) -> Break | None:
+    """The marker that broke with itself, if nothing else explains more than its break does."""
+    variance = (float(ratio[0]) ** 2, float(ratio[1]) ** 2)
+    size = _spread(seen, [t.statistic for t in tests]) / ratio[_kind(seen)] ** 2
+    excess = _excess(seen, tests) / ratio[_kind(seen)] ** 2
+    found: list[Break] = []
+    for marker in np.unique(seen.geometry.marker[excess > gross]):
+        own = find_break(covariance, int(marker), variance)
+        worst = float(size[seen.geometry.marker == marker].max())
+        if own is not None and own.excess > gross and outweighs(own, worst):
+            found.append(own)
+    best = max(found, key=lambda b: b.excess, default=None)
+    # Squares of other markers that are worse still bend the photos that this one was seen in.
+    if best is None or best.excess < excess[seen.geometry.marker != best.marker].max():
+        return None
+    return best
 
 
 def _moved(given: SquareObservations, keep: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
@@ -150,9 +181,14 @@ def _rows_by_block(seen: SquareObservations) -> list[npt.NDArray[np.intp]]:
 
 def _excess(seen: SquareObservations, tests: tuple[BlockTest, ...]) -> Array:
     """Test statistic over its critical value, in the order of `seen`."""
+    return _spread(seen, [t.statistic / t.critical for t in tests])
+
+
+def _spread(seen: SquareObservations, values: list[Array]) -> Array:
+    """Values by block, put in the order of `seen`."""
     out = np.zeros(len(seen))
-    for rows, test in zip(_rows_by_block(seen), tests, strict=True):
-        out[rows] = test.statistic / test.critical
+    for rows, own in zip(_rows_by_block(seen), values, strict=True):
+        out[rows] = own
     return out
 
 

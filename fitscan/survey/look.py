@@ -136,6 +136,7 @@ def measure_all(
     workers: int | None,
     tell: Tell,
     number: int,
+    rough: frozenset[int] = frozenset(),
 ) -> list[PhotoMeasurement]:
     """Measure the expected squares of every photo on the model.
 
@@ -149,6 +150,7 @@ def measure_all(
         workers: processes.
         tell: progress.
         number: of the round, for the progress sentence.
+        rough: ids whose marker is placed only roughly.
     """
     ids = [t for m in network.markers for t in network.layout.markers[m]]
     calls = []
@@ -157,8 +159,8 @@ def measure_all(
         if before:
             tone, passes = before[row].tone, 2
         geometry = network.geometry(ids, [row] * len(ids))
-        calls.append((path, geometry, values, found[row], frozenset(doubles), tone, passes))
-    sentence = f"Measuring edges, round {number} of 2"
+        calls.append((path, geometry, values, found[row], frozenset(doubles), rough, tone, passes))
+    sentence = f"Measuring edges, round {number}"
     return run_all(_measure, calls, workers, tell, sentence)
 
 
@@ -168,12 +170,15 @@ def _measure(
     values: Values,
     found: Detections,
     doubles: frozenset[int],
+    rough: frozenset[int],
     tone: float | None,
     passes: int,
 ) -> PhotoMeasurement:
     _one_thread()
     grey = read_photo(path).grey
-    return measure_photo(grey, geometry, values, found, doubles=doubles, tone=tone, passes=passes)
+    return measure_photo(
+        grey, geometry, values, found, doubles=doubles, rough=rough, tone=tone, passes=passes
+    )
 
 
 def _one_thread() -> None:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray, Values
 from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.detect.search import find_pattern
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
@@ -51,6 +52,14 @@ class Acceptance:
     moved_share: float = 0.08
     moved_px: float = 2.0
     found_share: float = 0.5
+
+
+_HIDDEN_DOUBT = 25.0
+"""A square of which half is hidden counts as seven times less certain than its borders say."""
+
+
+_OWN_SHIFT_PX = 0.15
+"""By how much squares of one photo differ in their edge shift: light, and white that is clipped."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +126,7 @@ def measure_photo(
     found: Detections,
     *,
     doubles: frozenset[int] = frozenset(),
+    rough: frozenset[int] = frozenset(),
     tone: float | None = None,
     passes: int = 3,
     rule: Acceptance | None = None,
@@ -129,6 +139,7 @@ def measure_photo(
         values: of the state.
         found: by the first look.
         doubles: ids that stand at two places of this photo: left alone.
+        rough: ids whose marker is placed only roughly: looked for round there as a whole.
         tone: of the photo, if known from an earlier round.
         passes: see `measure_edges`.
         rule: when a square counts.
@@ -150,6 +161,7 @@ def measure_photo(
             return predict_pixels(part, uv * mm_per_cell[:, None, None], values)
 
         start, known = _start(part, values, found, rule)
+        _place_rough(grey, part, values, rough, start, known)
         edges = measure_edges(
             grey, part.tag_id.tolist(), project, start=start, passes=passes, tone=tone
         )
@@ -179,6 +191,29 @@ def _start(
             if known[row] and far > max(0.03 * side[row], 1.2):
                 start[row] = shift
     return start, known
+
+
+def _place_rough(
+    grey: npt.NDArray[np.uint8],
+    part: TagGeometry,
+    values: Values,
+    rough: frozenset[int],
+    start: Array,
+    known: npt.NDArray[np.bool_],
+) -> None:
+    """Begin roughly placed markers where their whole pattern fits the photo best.
+
+    A marker that one photo alone has placed may be predicted several pixels off in the others;
+    all its squares together still say where it is when none of them can be read alone.
+    """
+    wanted = np.array([int(t) in rough for t in part.tag_id], dtype=bool) & ~known
+    predicted = predict_pixels(part, CORNERS * part.side_mm[:, None, None], values)
+    for marker in np.unique(part.marker[wanted]):
+        rows = np.flatnonzero(wanted & (part.marker == marker))
+        ids = [int(t) for t in part.tag_id[rows]]
+        shift = find_pattern(grey, ids, predicted[rows])
+        if shift is not None:
+            start[rows] = shift
 
 
 def _accepted(
@@ -212,7 +247,11 @@ def _together(
         side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
         ids.append(part.tag_id[good])
         observed.append(edges.observed[good])
-        covariance.append(edges.covariance[good])
+        # What hides a part of a square also bends the borders beside it.
+        doubt = 1.0 + _HIDDEN_DOUBT * (1.0 - np.minimum(edges.seen[good], 1.0)) ** 2
+        certain = edges.covariance[good] * doubt[:, None, None] ** 2
+        certain[:, 8, 8] += _OWN_SHIFT_PX**2
+        covariance.append(certain)
         scale.append(side / part.side_mm[good])
         blur.append(edges.blur_px[good])
     if not results:

@@ -17,7 +17,8 @@ from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
-from fitscan.survey.clean import MOVED_SHARE, Cleaned
+from fitscan.survey.clean import Cleaned
+from fitscan.survey.left_out import FEW, MOVED, TWO_TAGS, Evidence, Round, explain
 from fitscan.survey.lens_check import LensCheck, check_lens
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
@@ -34,9 +35,6 @@ SCALE_WARNING = (
     "No rule was measured: all lengths rest on the printed size of the markers, "
     "which is only good to about 0.5 to 1 percent"
 )
-
-MOVED = "it contradicts itself between photos: it moved during the shoot, or is there twice"
-"""Why a marker was left out whole."""
 
 _LARGEST_U_MM = 0.5
 """A marker seen in two photos only is told if it is known this well (k = 2)."""
@@ -61,12 +59,19 @@ class Finished:
         asked: the network whose squares were looked for.
         given: every square that was measured, by the rows of `asked`.
         measured: per photo of `asked`.
+        earlier: the round before, if any.
     """
 
     cleaned: Cleaned
     asked: Network
     given: SquareObservations
     measured: tuple[PhotoMeasurement, ...]
+    earlier: Finished | None = None
+
+    def rounds(self) -> tuple[Round, ...]:
+        """All rounds, the last one first."""
+        own = Round(self.cleaned, self.asked, self.given)
+        return (own, *(self.earlier.rounds() if self.earlier is not None else ()))
 
     def lost(self) -> list[Dropped]:
         """Markers that were looked for and did not stay, with the reason."""
@@ -107,7 +112,10 @@ def sum_up(
     kept = [i for i, n in enumerate(sights) if n >= 3 or _known(cleaned, i)]
     for i in set(range(len(sights))) - set(kept):
         told.dropped.append(Dropped("", network.markers[i], _TOO_FEW))
-    told.dropped.extend(finished.lost())
+    found_again = {network.markers[i] for i in kept}
+    told.dropped = [
+        d for d in _told(finished, looked, told) if d.photo or d.tag_id not in found_again
+    ]
     if not kept:
         raise DataError(
             "No marker is known well enough",
@@ -119,7 +127,6 @@ def sum_up(
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
     turn = np.kron(np.eye(2 * len(kept)), new_from_old.rotation)
     covariance = turn @ order @ turn.T
-    told.dropped.extend(_dropped_squares(finished))
     quality = _quality(network, finished, looked, camera, told, sights)
     checks = check_markers(cleaned)
     forms = {
@@ -163,7 +170,7 @@ def _sights(network: Network, seen: SquareObservations) -> list[int]:
 def _why_lost(row: int, given: SquareObservations) -> str:
     if len(np.unique(given.geometry.photo[given.geometry.marker == row])) >= 2:
         return MOVED
-    return "it was measured in fewer than two photos"
+    return FEW
 
 
 def _frame(network: Network, state: State, looked: Looked) -> Rigid:
@@ -187,20 +194,12 @@ def _frame(network: Network, state: State, looked: Looked) -> Rigid:
     return Rigid(rotation, -rotation @ middle)
 
 
-def _dropped_squares(finished: Finished) -> list[Dropped]:
-    given, cleaned, network = finished.given, finished.cleaned, finished.asked
-    out = []
-    bad_rows = np.flatnonzero(cleaned.bad)
-    for marker in np.unique(given.geometry.marker[bad_rows]):
-        rows = bad_rows[given.geometry.marker[bad_rows] == marker]
-        share = len(rows) / max(int(np.sum(given.geometry.marker == marker)), 1)
-        for i in rows:
-            reason = "its borders contradict the other photos: half hidden, blurred or lifted"
-            if share > MOVED_SHARE:
-                reason = "it contradicts the other photos often: it may have moved, or lie twice"
-            photo = network.photos[int(given.geometry.photo[i])]
-            out.append(Dropped(photo, int(given.geometry.tag_id[i]), reason))
-    return out
+def _told(finished: Finished, looked: Looked, told: Told) -> list[Dropped]:
+    """What was left out, with the reasons that the photos give when they are asked again."""
+    whole = [d for d in told.dropped if not d.photo] + finished.lost()
+    names = tuple(p.name for p in looked.paths)
+    evidence = Evidence(finished.rounds(), names, looked.found)
+    return [d for d in told.dropped if d.photo] + explain(evidence, whole)
 
 
 def _corner_residuals(cleaned: Cleaned) -> tuple[Array, Array]:
@@ -268,8 +267,7 @@ def _quality(
     state = cleaned.state
     printer_u = np.sqrt(np.diag(cleaned.covariance.of("printer")))
     warnings = _rule_warnings(cleaned, rules) if rules else [SCALE_WARNING]
-    for d in sorted({d.tag_id for d in told.dropped if "two places" in d.reason}):
-        warnings.append(f"Tag {d} is there twice and was left out: print another id")
+    warnings += _doubles(network, told)
     if looked.unknown:
         ids = ", ".join(str(i) for i in sorted(looked.unknown)[:8])
         warnings.append(f"Ids that the kit does not know were ignored: {ids}")
@@ -295,6 +293,23 @@ def _quality(
         warnings=tuple(warnings),
         advice=_advice(network, sights, bool(rules)),
     )
+
+
+def _doubles(network: Network, told: Told) -> list[str]:
+    """A warning for each marker that has two places in the car."""
+    twice = sorted(
+        {
+            network.layout.tags[d.tag_id].marker_id
+            for d in told.dropped
+            if "two places of this photo" in d.reason or d.reason.endswith(TWO_TAGS)
+        }
+    )
+    cuffs = {c.first_id for c in network.kit.cuff}
+    return [
+        f"{'Cuff' if m in cuffs else 'Tag'} {m} is there twice"
+        f"{'' if m in network.markers else ' and was left out'}: print another id"
+        for m in twice
+    ]
 
 
 def _lens_check(cleaned: Cleaned) -> LensCheck:

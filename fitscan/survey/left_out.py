@@ -1,0 +1,258 @@
+"""Why squares and markers were left out, in the fitter's words, with the photos that show it.
+
+What was left out is settled in `clean` and `measure`; nothing is adjusted here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.detect.tags import Detections
+from fitscan.geometry.rotation import Array
+from fitscan.markers.layout import Layout
+from fitscan.survey.clean import Cleaned
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.state import rigid_of
+from fitscan.survey.survey import Dropped
+from fitscan.survey.two_places import Place, Sights, find_places, sights_of
+
+__all__ = ["FEW", "MOVED", "TWO_TAGS", "Evidence", "Round", "explain"]
+
+MOVED = "it contradicts itself between photos: it moved during the shoot, or is there twice"
+"""Why a marker was left out whole, before the photos were asked where they see it."""
+
+FEW = "it was measured in fewer than two photos"
+
+_HIDDEN = "its borders contradict the other photos: half hidden, blurred or lifted"
+_UNLIKE = "its borders are not where a flat, whole tag has them: half hidden, creased or peeling"
+_BENT = (
+    "its borders fit no flat square in most photos: it peels off, is creased or half hidden, or "
+    "its size in the kit is wrong"
+)
+TWO_TAGS = "two tags carry its id"
+"""How a reason ends when the marker is in the car twice."""
+
+_FIRST_LOOK_PX, _FIRST_LOOK_SHARE = 1.5, 0.03
+"""How well the first look sees corners: at least, and as a share of the square's side."""
+
+_MEASURED_PX, _MEASURED_SIGMAS = 0.3, 4.0
+_MISPLACED_SHARE = 0.15
+"""Share of photos that a move need not explain, where both places are hardly apart."""
+
+
+@dataclass(frozen=True)
+class Round:
+    """One round of measuring and adjusting.
+
+    Attributes:
+        cleaned: the adjustment.
+        asked: the network whose squares were measured; `given` counts in its rows.
+        given: every measured square.
+    """
+
+    cleaned: Cleaned
+    asked: Network
+    given: SquareObservations
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the photos show, beside what was used of it.
+
+    Attributes:
+        rounds: of measuring, the last one first.
+        names, found: per photo of the shoot, its name and what the first look found.
+    """
+
+    rounds: tuple[Round, ...]
+    names: tuple[str, ...]
+    found: tuple[Detections, ...]
+
+    @property
+    def cleaned(self) -> Cleaned:
+        """The last adjustment."""
+        return self.rounds[0].cleaned
+
+    @property
+    def layout(self) -> Layout:
+        """Of the kit."""
+        return self.rounds[0].asked.layout
+
+
+def explain(evidence: Evidence, whole: Sequence[Dropped]) -> list[Dropped]:
+    """Reasons for squares that were left out, and better ones for markers left out whole.
+
+    Args:
+        evidence: what the photos show.
+        whole: markers left out (photo ""); their reasons are replaced where the photos say more.
+    """
+    out: list[Dropped] = []
+    lost = {d.tag_id: d for d in whole if not d.photo}
+    first = _first_sights(evidence)
+    for marker in evidence.layout.markers:
+        if marker in lost:
+            told = lost[marker]
+            if told.reason in (MOVED, FEW):
+                told = _why_lost(evidence, told, _gather(evidence, marker, first))
+            out.append(told)
+        elif marker in evidence.cleaned.network.markers:
+            case = _gather(evidence, marker, first)
+            if case is not None and not case.kept.all():
+                out += _why_squares(evidence, marker, case)
+    return out
+
+
+_First = dict[int, list[tuple[int, int, Array]]]
+
+
+def _first_sights(evidence: Evidence) -> _First:
+    """What the first look found in the adjusted photos: per marker (photo row, id, corners)."""
+    network = evidence.cleaned.network
+    place = {name: i for i, name in enumerate(network.photos)}
+    out: _First = {}
+    for name, found in zip(evidence.names, evidence.found, strict=True):
+        for tag_id, quad in zip(found.ids.tolist(), found.corners_px, strict=True):
+            if name in place:
+                marker = network.layout.tags[tag_id].marker_id
+                out.setdefault(marker, []).append((place[name], tag_id, quad))
+    return out
+
+
+@dataclass(frozen=True)
+class _Case:
+    """A marker's sights: which were measured, and which of these the adjustment kept."""
+
+    sights: Sights
+    measured: npt.NDArray[np.bool_]
+    kept: npt.NDArray[np.bool_]
+
+
+def _gather(evidence: Evidence, marker: int, first: _First) -> _Case | None:
+    """Every square of a marker in the adjusted photos: measured, else as first seen."""
+    network = evidence.cleaned.network
+    place = {name: i for i, name in enumerate(network.photos)}
+    rows: list[tuple[int, int, Array, float, bool, bool]] = []
+    last = next((r for r in evidence.rounds if _measured_in(r, marker).size), None)
+    for i in _measured_in(last, marker).tolist() if last is not None else []:
+        assert last is not None
+        photo = place.get(last.asked.photos[int(last.given.geometry.photo[i])])
+        if photo is not None:
+            quad = last.given.observed[i, :8].reshape(4, 2)
+            tag_id, kept = int(last.given.geometry.tag_id[i]), not last.cleaned.bad[i]
+            rows.append((photo, tag_id, quad, _allowed(last, i), True, kept))
+    seen = {(r[0], r[1]) for r in rows}
+    for photo, tag_id, quad in first.get(marker, []):
+        if (photo, tag_id) not in seen:
+            side = float(np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).mean())
+            allowed = max(_FIRST_LOOK_PX, _FIRST_LOOK_SHARE * side)
+            rows.append((photo, tag_id, quad, allowed, False, False))
+    if not rows:
+        return None
+    photos, ids, corners, allow, measured, kept_ = zip(*rows, strict=True)
+    state = evidence.cleaned.state
+    sights = sights_of(
+        network, state, marker, list(ids), list(photos), np.array(corners), np.array(allow)
+    )
+    return _Case(sights, np.array(measured), np.array(kept_))
+
+
+def _measured_in(round_: Round, marker: int) -> npt.NDArray[np.intp]:
+    """Squares of a marker in one round."""
+    row = round_.asked.marker_row.get(marker, -1)
+    return np.flatnonzero(round_.given.geometry.marker == row)
+
+
+def _allowed(round_: Round, i: int) -> float:
+    """How far a measured corner may be off: four of its own standard deviations."""
+    inverse = np.linalg.inv(round_.given.whitening[i])
+    sigma = float(np.sqrt(np.trace((inverse @ inverse.T)[:8, :8]) / 8.0))
+    factor = round_.cleaned.factors[int(round_.given.geometry.cuff[i] >= 0)]
+    return max(_MEASURED_PX, _MEASURED_SIGMAS * sigma * factor)
+
+
+def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:
+    """A better reason for a marker that is not among the survey's, or the one that was told."""
+    if case is None or len(np.unique(case.sights.geometry.photo)) < 2:
+        return Dropped("", told.tag_id, FEW)
+    places = find_places(case.sights)
+    if len(places) == 2:
+        return Dropped("", told.tag_id, _two_places(evidence, case.sights, places))
+    if not places or np.mean(places[0].agree) < 0.5:
+        return Dropped("", told.tag_id, _BENT)
+    return told
+
+
+def _why_squares(evidence: Evidence, marker: int, case: _Case) -> list[Dropped]:
+    """Reasons for the squares of a marker that stayed."""
+    network = evidence.cleaned.network
+    row = network.marker_row[marker]
+    places = find_places(case.sights, rigid_of(evidence.cleaned.state.marker[row]))
+    out = []
+    share = float(np.mean(~case.kept))
+    for i in np.flatnonzero(~case.kept):
+        reason = _HIDDEN if case.measured[i] else _UNLIKE
+        if len(places) == 2 and places[1].agree[i]:
+            reason = _two_places(evidence, case.sights, places)
+        elif _elsewhere(case.sights, places[0], int(i)):
+            reason = "it is seen elsewhere in this photo: a second tag carries its id, or it moved"
+        elif share > 0.5:
+            reason = _BENT
+        elif not case.measured[i] and places[0].agree[i]:
+            # The first look saw it where it is; that its borders were too soft is no fault.
+            continue
+        name = network.photos[int(case.sights.geometry.photo[i])]
+        out.append(Dropped(name, int(case.sights.geometry.tag_id[i]), reason))
+    return out
+
+
+def _elsewhere(sights: Sights, place: Place, i: int) -> bool:
+    """Whether a square stands clear of where its marker is, by more than half its side."""
+    one = sights.take(np.array([i]))
+    quad = sights.corners_px[i]
+    side = float(np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).mean())
+    return bool(one.misses(place.world_from_marker)[0] * one.allowed_px[0] > 0.5 * side)
+
+
+def _two_places(evidence: Evidence, sights: Sights, places: list[Place]) -> str:
+    """What two places mean: a move if one came after the other, else two tags, or a loose one."""
+    first, second = (p.world_from_marker for p in places)
+    far = float(np.linalg.norm(second.translation - first.translation))
+    photos = np.unique(sights.geometry.photo[places[0].agree | places[1].agree])
+    later = _at_second(sights, places, photos)
+    names = evidence.cleaned.network.photos
+    cut, wrong = _best_cut(later)
+    if wrong <= _MISPLACED_SHARE * len(photos):
+        before, after = names[int(photos[cut - 1])], names[int(photos[cut])]
+        return f"it moved by {_length(far)} between {before} and {after}"
+    counts = f"in {int(np.sum(~later))} and {int(np.sum(later))} photos by turns"
+    # Two tags cannot lie on each other.
+    if far > float(sights.geometry.side_mm[0]):
+        return f"it is at two places, {_length(far)} apart, {counts}: {TWO_TAGS}"
+    return f"it is at two places, {_length(far)} apart, {counts}: it is loose, or was touched"
+
+
+def _at_second(
+    sights: Sights, places: list[Place], photos: npt.NDArray[np.intp]
+) -> npt.NDArray[np.bool_]:
+    """Which photos see the marker nearer to its second place."""
+    misses = [sights.misses(p.world_from_marker) for p in places]
+    nearer = misses[1] < misses[0]
+    return np.array([bool(np.mean(nearer[sights.geometry.photo == i]) > 0.5) for i in photos])
+
+
+def _best_cut(later: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Before which photo a move explains most, and how many photos it does not explain."""
+    n = len(later)
+    cuts = np.arange(1, n)
+    wrong = np.array([np.sum(later[:c]) + np.sum(~later[c:]) for c in cuts])
+    wrong = np.minimum(wrong, n - wrong)
+    best = int(np.argmin(wrong))
+    return int(cuts[best]), int(wrong[best])
+
+
+def _length(mm: float) -> str:
+    return f"{mm:.1f} mm" if mm < 100.0 else f"{mm:.0f} mm"
