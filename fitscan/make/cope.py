@@ -249,8 +249,10 @@ def _check(branch: BranchTube, runs: tuple[RunAt, ...], kerf_mm: float) -> None:
             f"There are {len(runs)} runs at one end", "cope", "give one or two for each end"
         )
     for what, od in [("branch", branch.od_mm), *((r.name, r.od_mm) for r in runs)]:
-        if not 5.0 <= od <= 300.0:
-            raise InputError(f"No tube has an outside diameter of {od:g} mm", what, "give 5 to 300")
+        if not 15.0 <= od <= 300.0:
+            raise InputError(
+                f"An outside diameter of {od:g} mm is none of a cage's tube", what, "give 15 to 300"
+            )
     if not 0.2 <= branch.wall_mm < branch.outside:
         raise InputError(
             f"A wall of {branch.wall_mm:g} mm does not go into a tube of {branch.od_mm:g} mm",

@@ -258,7 +258,7 @@ def test_same_size_tubes_that_miss_each_other_by_a_millimetre_still_get_a_cope()
         (BranchTube(38.0, 2.5), RunAt(45.0, math.radians(14.0)), "15 to 165 deg is possible"),
         (BranchTube(38.0, 2.5), RunAt(45.0, math.radians(170.0)), "15 to 165 deg is possible"),
         (BranchTube(38.0, 19.0), RunAt(45.0, RIGHT), "less than 19 mm"),
-        (BranchTube(0.0, 2.0), RunAt(45.0, RIGHT), "give 5 to 300"),
+        (BranchTube(0.0, 2.0), RunAt(45.0, RIGHT), "give 15 to 300"),
         (BranchTube(38.0, 2.5), RunAt(math.nan, RIGHT), "plain numbers"),
     ],
 )

@@ -251,6 +251,9 @@ def test_an_existing_file_is_refused_and_nothing_else_is_written(tmp_path: Path)
         ({"length_mm": 30.0}, "nothing of the tube is left"),
         ({"length_mm": -5.0}, "none of a tube"),
         ({"paper_mm": 3.0}, "office paper has 0.1"),
+        ({"name": "two\nlines"}, "cannot be printed"),
+        ({"name": "\u0141uk"}, "cannot be printed"),
+        ({"name": "n" * 81}, "cannot be printed"),
     ],
 )
 def test_a_plan_that_cannot_be_made_is_refused(changes: dict[str, object], said: str) -> None:
@@ -294,3 +297,10 @@ def test_sentences_never_push_into_the_rulers(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no room for the rulers"):
         written(tmp_path / "many", warnings=warnings * 10)
     assert not (tmp_path / "many").exists()
+
+
+def test_a_runs_name_in_other_letters_is_still_printed_and_kept_in_the_file(tmp_path: Path) -> None:
+    near = (RunAt(2.0 * R, RIGHT, name="\u0142uk A"),)
+    _, files = written(tmp_path, near=near, far=(), length_mm=None)
+    assert "?uk A OD 45" in Printed(files.pdf, dpi=50.0).pages[0].text
+    assert read_json(files.json, CopeFile).ends[0].runs[0].name == "\u0142uk A"
