@@ -22,6 +22,10 @@ ALPHA = 0.001
 """False alarm rate of each test (that of Baarda's w-test, 3.29)."""
 
 
+_LEAST_ASKEW = np.radians(0.5)
+"""Paper wrapped askew by half a millimetre tilts a cuff by a quarter degree: that is no mistake."""
+
+
 @dataclass(frozen=True)
 class Contradiction:
     """What is wrong on one straight.
@@ -118,8 +122,9 @@ def _askew(survey: Survey, rule: AxisRule) -> list[Contradiction]:
 
         value, covariance = propagate(tilt, [MarkerInput(survey, rule.cuffs)])
         statistic = float(value @ np.linalg.solve(covariance, value))
-        if statistic > critical:
-            size = float(np.degrees(np.arcsin(min(float(np.linalg.norm(value)), 1.0))))
+        tilt_rad = float(np.arcsin(min(float(np.linalg.norm(value)), 1.0)))
+        if statistic > critical and tilt_rad > _LEAST_ASKEW:
+            size = float(np.degrees(tilt_rad))
             s = rule.straight
             out.append(Contradiction(s.tube, s.number, (cuff,), 0.0, size, statistic, critical))
     return out

@@ -50,14 +50,28 @@ def test_of_three_cuffs_none_can_be_told_from_the_others() -> None:
     assert found[0].sentence.startswith("One of the cuffs 100, 112, 124 on straight 1")
 
 
-def test_a_cuff_that_sits_behind_the_bend_is_askew() -> None:
+def tilted(deg: float) -> Survey:
+    """Two cuffs, the second turned across the tube."""
     survey = bar(2)
     bent = Rigid(
-        survey.poses[1].rotation @ exp(np.array([np.radians(6.0), 0.0, 0.0])),
+        survey.poses[1].rotation @ exp(np.array([np.radians(deg), 0.0, 0.0])),
         survey.poses[1].translation,
     )
     poses = {100: survey.poses[0], 112: bent}
-    wrong = known_survey(survey.kit, poses, survey_from_car=Rigid.identity())
+    return known_survey(
+        survey.kit, poses, survey_from_car=Rigid.identity(), sigma_rad=3e-4, sigma_mm=0.02
+    )
+
+
+def test_paper_wrapped_a_quarter_degree_askew_is_no_mistake() -> None:
+    survey = tilted(0.25)
+    assert contradictions(survey, rule(survey)) == []
+    worse = tilted(1.0)
+    assert [c.cuffs for c in contradictions(worse, rule(worse))] == [(112,)]
+
+
+def test_a_cuff_that_sits_behind_the_bend_is_askew() -> None:
+    wrong = tilted(6.0)
     found = contradictions(wrong, rule(wrong))
     assert [c.cuffs for c in found] == [(112,)]
     assert found[0].askew_deg == pytest.approx(6.0, abs=0.01)
