@@ -217,6 +217,12 @@ def _run_words(r: RunAt) -> str:
     return words
 
 
+def _apart(between: float) -> str:
+    if between < 0.0:
+        return f"the two templates overlap by {-between:.2f} mm on the tube, so lay on one by one"
+    return f"{between:.2f} mm between the square edges of the two templates"
+
+
 def _sentences(
     request: CopeRequest, ends: tuple[End, ...], stock: float | None, between: float | None
 ) -> tuple[str, ...]:
@@ -244,8 +250,5 @@ def _sentences(
                 "side; look whether it can be moved there."
             )
     if stock is not None and between is not None:
-        said.append(
-            f"Cut piece: {stock:.2f} mm tip to tip; {between:.2f} mm between the square edges of "
-            "the two templates, 0 lines in line."
-        )
+        said.append(f"Cut piece: {stock:.2f} mm tip to tip; {_apart(between)}, 0 lines in line.")
     return (*said, *request.placing, *(f"Measured: {q}." for q in request.measured))

@@ -304,3 +304,8 @@ def test_a_runs_name_in_other_letters_is_still_printed_and_kept_in_the_file(tmp_
     _, files = written(tmp_path, near=near, far=(), length_mm=None)
     assert "?uk A OD 45" in Printed(files.pdf, dpi=50.0).pages[0].text
     assert read_json(files.json, CopeFile).ends[0].runs[0].name == "\u0142uk A"
+
+
+def test_a_piece_shorter_than_its_two_templates_says_that_they_overlap() -> None:
+    assert any("overlap by" in s for s in plan(length_mm=100.0).sentences)
+    assert not any("overlap" in s for s in plan().sentences)
