@@ -135,13 +135,15 @@ def test_shift_and_turn_are_covered_as_often_as_stated() -> None:
 
 
 def test_each_cuffs_shift_is_covered_as_often_as_stated() -> None:
-    inside = []
+    ratios = []
     for r in rechecks(100):
         for s in r.shifts:
             arm = s.place_mm - r.reference_mm
             truth = exp(np.radians(TURN_DEG)) @ arm - arm + SHIFT
-            inside.append(np.abs(s.shift_mm - truth) <= s.shift_expanded_mm)
-    assert 0.93 <= np.mean(inside) <= 0.98
+            ratios.append((s.shift_mm - truth) / s.shift_expanded_mm)
+    # Cuffs share the alignment's error, so a hundred runs fix the share to some two percent.
+    assert 0.92 <= np.mean(np.abs(ratios) <= 1.0) <= 0.99
+    assert np.std(ratios, axis=0) == pytest.approx(np.full(3, 0.5), rel=0.15)
 
 
 def test_a_cage_that_moved_as_one_piece_is_seldom_called_bent() -> None:
