@@ -30,6 +30,14 @@ from fitscan.survey.survey import Survey
 __all__ = ["CuffShift", "Recheck", "recheck"]
 
 
+_ANY_TURN_RAD = np.radians(5.0)
+"""Standard deviation of a part's turn before any measurement. It only counts where the markers say
+nothing of a turn: about the line along which all of them lie."""
+
+_BLIND_DEG = 1.0
+"""Expanded uncertainty of a turn beyond which it counts as not measured."""
+
+
 @dataclass(frozen=True)
 class CuffShift:
     """One marker of the part between record and now, in the told frame.
@@ -205,7 +213,9 @@ class _Model:
         factor = cho_factor(self.covariance[np.ix_(use, use)])
         weighted = cho_solve(factor, design[use])
         gain = np.zeros((12, len(self.difference)))
-        gain[:, use] = np.linalg.solve(design[use].T @ weighted, weighted.T)
+        normal = design[use].T @ weighted
+        normal[6:9, 6:9] += np.eye(3) / _ANY_TURN_RAD**2
+        gain[:, use] = np.linalg.solve(normal, weighted.T)
         left = (self.difference - design @ (gain @ self.difference))[use]
         return gain, design, float(left @ cho_solve(factor, left))
 
@@ -213,7 +223,10 @@ class _Model:
         """Motion (6,) of the part and its covariance (6, 6)."""
         gain, _, _ = self.estimator(rigid)
         motion = gain[6:] @ self.difference
-        return motion, gain[6:] @ self.covariance @ gain[6:].T
+        design = np.hstack([self.all_rows, self.part_rows])
+        missed = (np.eye(12) - gain @ design)[6:, 6:9]
+        prior = missed @ missed.T * _ANY_TURN_RAD**2
+        return motion, gain[6:] @ self.covariance @ gain[6:].T + prior
 
     def shift_of(self, rigid: list[int], i: int) -> tuple[Array, Array, Array, Array]:
         """Shift (3,) of the part's marker i with covariance, and what is left with covariance."""
@@ -321,6 +334,12 @@ def _with_sentences(r: Recheck) -> Recheck:
         sentences.append(f"To bring the {r.part} back to its record: " + ", then ".join(ordered))
     else:
         sentences.append(f"The {r.part} sits where it was recorded: no shift or turn is proven")
+    blind = ["XYZ"[axis] for axis in range(3) if float(r.turn_expanded_deg[axis]) > _BLIND_DEG]
+    if blind:
+        sentences.append(
+            f"Its turn about {' and '.join(blind)} could not be measured, because its markers lie "
+            "along one line: photograph a marker on another tube too, a hand or more away"
+        )
     bent = [s for s in r.shifts if s.bent]
     if bent:
         worst = max(bent, key=lambda s: float(np.linalg.norm(s.left_mm)))

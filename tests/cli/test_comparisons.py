@@ -41,6 +41,18 @@ def test_a_recheck_finds_how_far_the_cage_sits_from_its_record(rechecked: Result
     assert "out of tolerance" in rechecked.said.out
 
 
+def test_a_turn_that_one_line_of_cuffs_does_not_show_is_said_not_to_be_measured(
+    rechecked: Result,
+) -> None:
+    # The quick shoots' cage is one bar: nothing shows how far it turned about itself.
+    content = rechecked.content
+    turn, u = np.array(content["turn_deg"]), np.array(content["turn_U_deg"])
+    assert np.all(np.abs(turn) < 1.0)
+    assert 5.0 < u.max() < 12.0
+    assert np.sum(u > 1.0) < 3
+    assert any("could not be measured" in s for s in content["sentences"])
+
+
 def test_a_gap_finds_how_far_the_bar_is_from_its_seat(gap: Result) -> None:
     stations = [s for straight in gap.content["straights"] for s in straight["stations"]]
     assert len(stations) >= 5
