@@ -294,7 +294,10 @@ def _triad(along: Array, out_hint: Array) -> tuple[Array, Array]:
 
 def _outward(survey: Survey, markers: list[int]) -> Array:
     """Mean normal of the carrying part's flat markers, out of their paper."""
-    normals = np.array([survey.poses[survey.row(m)].rotation[:, 2] for m in markers])
+    # A cuff's z runs along its tube and says nothing of the surface.
+    cuffs = {c.first_id for c in survey.kit.cuff}
+    flat = [m for m in markers if m not in cuffs] or markers
+    normals = np.array([survey.poses[survey.row(m)].rotation[:, 2] for m in flat])
     total = normals.sum(axis=0)
     size = float(np.linalg.norm(total))
     return np.asarray(total / size if size > 1e-6 else normals[0])
