@@ -141,9 +141,10 @@ def test_each_cuffs_shift_is_covered_as_often_as_stated() -> None:
             arm = s.place_mm - r.reference_mm
             truth = exp(np.radians(TURN_DEG)) @ arm - arm + SHIFT
             ratios.append((s.shift_mm - truth) / s.shift_expanded_mm)
-    # Cuffs share the alignment's error, so a hundred runs fix the share to some two percent.
-    assert 0.92 <= np.mean(np.abs(ratios) <= 1.0) <= 0.99
-    assert np.std(ratios, axis=0) == pytest.approx(np.full(3, 0.5), rel=0.15)
+    # Cuffs share the difference of the two surveys' scales, so a hundred runs count once each:
+    # they fix a standard deviation to 7 %.
+    assert 0.92 <= np.mean(np.abs(ratios) <= 1.0) <= 0.995
+    assert np.std(ratios, axis=0) == pytest.approx(np.full(3, 0.5), rel=0.25)
 
 
 def test_a_cage_that_moved_as_one_piece_is_seldom_called_bent() -> None:
