@@ -11,10 +11,11 @@ import sys
 import time
 from pathlib import Path
 
+from truth import accuracy, read_truth
+
 from fitscan.lens.camera_file import read_camera
 from fitscan.markers.kit import read_kit
 from fitscan.survey.shoot import survey_folder
-from truth import accuracy, read_truth
 
 
 def main(folder: Path, camera_file: Path | None) -> None:
