@@ -129,7 +129,8 @@ def test_a_gross_error_in_a_well_controlled_net_is_the_largest_w(seed: int) -> N
     ones = np.ones((6, 1))
     test = block_test(covariance_of(solution, Datum(ones, ones)), 0)
     if test.redundancy[bad] > 0.2:
-        assert int(np.argmax(test.worst)) == bad
+        # Two lines in a row share one test: then both are the largest.
+        assert test.worst[bad] == pytest.approx(test.worst.max())
 
 
 def test_a_net_that_is_loose_beyond_its_datum_is_refused() -> None:
