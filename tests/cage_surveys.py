@@ -26,7 +26,7 @@ from fitscan.survey.survey import Survey
 
 __all__ = ["cage", "covered", "doors", "error_free", "known_after", "known_before", "surveyed"]
 
-PHOTOS = 24
+PHOTOS = 18
 
 
 @lru_cache(maxsize=1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -479,11 +480,19 @@ def centre_errors(survey: Survey, scene: Scene) -> Array:
     return np.asarray(np.linalg.norm(fit.apply(found) - true, axis=1))
 
 
+@lru_cache(maxsize=8)
+def _root(covariance: bytes) -> Array:
+    """A square root of a covariance, which may be short of rank."""
+    matrix = np.frombuffer(covariance)
+    matrix = matrix.reshape(round(len(matrix) ** 0.5), -1)
+    values, vectors = np.linalg.eigh(matrix)
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0.0, None)))
+
+
 def drawn(survey: Survey, rng: np.random.Generator) -> Survey:
     """The survey with its poses moved by one draw of its own covariance."""
-    values, vectors = np.linalg.eigh(survey.covariance)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    step = (root @ rng.normal(size=len(values))).reshape(-1, 6)
+    root = _root(survey.covariance.tobytes())
+    step = (root @ rng.normal(size=len(root))).reshape(-1, 6)
     poses = tuple(p.step(d) for p, d in zip(survey.poses, step, strict=True))
     return replace(survey, poses=poses)
 

@@ -129,7 +129,7 @@ def test_stations_lie_where_both_axes_are_straight_and_no_farther_apart_than_ask
 def many(stubs: int) -> list[Gap]:
     rng = np.random.default_rng(stubs)
     opened, shut, _ = known_doors(stubs)
-    return [gap_of(drawn(shut, rng), drawn(opened, rng)) for _ in range(60)]
+    return [gap_of(drawn(shut, rng), drawn(opened, rng)) for _ in range(50)]
 
 
 @pytest.mark.parametrize("stubs", [2, 1], ids=["two stubs", "a lone stub"])

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 import pytest
+from cage_surveys import known_before
 from hypothesis import given
 from hypothesis import strategies as st
-from scenes import cage_scene, moved_survey, survey_of, take_photos, true_survey
+from scenes import moved_survey
 
 from fitscan.errors import InputError
 from fitscan.geometry.rigid import Rigid
@@ -17,10 +16,8 @@ from fitscan.shape.straight import CUFF_REACH_MM, axis_through, straights_of
 from fitscan.survey.survey import Survey
 
 
-@lru_cache(maxsize=1)
 def survey() -> Survey:
-    scene = cage_scene(1, 16)
-    return true_survey(survey_of(take_photos(scene, 1)), scene.poses)
+    return known_before()
 
 
 def test_points_on_a_line_give_that_line_whatever_their_weights() -> None:
