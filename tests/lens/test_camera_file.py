@@ -77,7 +77,7 @@ def test_an_existing_file_is_not_overwritten_unasked(tmp_path: Path) -> None:
         ({"lens": {"f_px": 3000.0}}, "is missing"),
         ({"rms_px": "small"}, '"rms_px" must be a number'),
         ({"covariance": [[1.0] * 9] * 8}, "covariance"),
-        ({"kind": "fitscan.survey"}, "fitscan.camera"),
+        ({"kind": "fitscan.survey"}, "a camera file of fitscan is needed"),
         ({"schema_version": 2}, "newer fitscan"),
     ],
 )

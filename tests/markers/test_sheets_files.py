@@ -92,7 +92,10 @@ def test_only_what_is_asked_for_is_printed(tmp_path: Path) -> None:
     assert any("no rule" in note for note in tags_only.notes)
     board_only = make_sheets(SheetRequest(), tmp_path / "b")
     assert [g.purpose for g in board_only.groups] == ["cover", "board"]
-    assert read_kit(board_only.kit_file).tag_ids == []
+    assert board_only.kit.tag_ids == []
+    # A kit without markers is no kit for a survey, whoever wrote it.
+    with pytest.raises(InputError, match="lists no tag, pointer or cuff"):
+        read_kit(board_only.kit_file)
 
 
 def test_a_long_list_of_markers_goes_on_on_a_second_cover(tmp_path: Path) -> None:
