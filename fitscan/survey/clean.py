@@ -81,7 +81,7 @@ def clean(
     """
     keep = np.ones(len(given), dtype=bool)
     factors = np.ones(2)
-    part = restrict(network, state, given, keep)
+    part = restrict(_without_rules(network), state, given, keep)
     solution = part.network.solve(part.state, part.seen, robust=_ROBUST)
     settled = False
     for number in range(rounds):
@@ -107,10 +107,23 @@ def clean(
                 marker = network.marker_row[part.network.markers[broken.marker]]
                 keep &= given.geometry.marker != marker
             part, solution = _without(part, solution, ~keep[part.places])
+    whole = replace(part.network, kit=network.kit)
+    solution = whole.solve(State.of(solution.values), seen, robust=_ROBUST)
+    covariance = whole.covariance(solution)
+    tests = _tests(covariance)
     return Cleaned(
-        part.network, State.of(solution.values), seen, ~keep, solution, covariance, tests,
+        whole, State.of(solution.values), seen, ~keep, solution, covariance, tests,
         (float(old[0]), float(old[1])), tuple(network.markers[i] for i in _moved(given, keep)),
     )  # fmt: skip
+
+
+def _without_rules(network: Network) -> Network:
+    """The network as the photos alone see it.
+
+    A wrong rule pulls at its two tags until their squares look wrong; judged by the photos alone,
+    the squares stay, and it is the rule that contradicts them in the end.
+    """
+    return replace(network, kit=network.kit.model_copy(update={"rule": ()}))
 
 
 def _broken(
