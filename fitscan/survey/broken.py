@@ -21,8 +21,8 @@ __all__ = ["Break", "find_break", "outweighs"]
 _SIDE_PHOTOS = 2
 """Photos that each of the two poses must rest on: one alone is a wrong square."""
 
-_MORE_THAN_ONE_SQUARE = 1.4
-"""A break explains at least twice what its worst square explains; a wrong square half of it."""
+_MORE_THAN_ONE_SQUARE = 1.15
+"""If one square is wrong, setting it free explains all there is, and a break less than that."""
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,9 @@ MOVED_SHARE = 0.4
 
 _MOVED_SQUARES = 3
 
+_DOUBTFUL = 1.25
+"""A marker whose squares scatter by no more than chance times this did not break."""
+
 
 @dataclass(frozen=True)
 class Cleaned:
@@ -94,12 +97,14 @@ def clean(
         ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
         worst = _worst_of_each(seen, ratio / gross)
         steady = np.allclose(factors, old, rtol=_SETTLED)
-        if number == rounds - 1 or (settled and steady and not worst.any()):
-            break
-        settled = settled or (steady and not worst.any())
         # Nothing is left out before the spread is known well enough to judge by it.
-        if worst.any() and np.allclose(factors, old, rtol=0.25):
-            broken = _broken(covariance, seen, tests, factors / old, gross)
+        known = np.allclose(factors, old, rtol=0.25)
+        broken = _broken(covariance, seen, tests, factors / old, gross) if known else None
+        wrong = bool(worst.any()) or broken is not None
+        if number == rounds - 1 or (settled and steady and not wrong):
+            break
+        settled = settled or (steady and not wrong)
+        if wrong and known:
             if broken is None:
                 keep[part.places[worst]] = False
                 keep &= ~np.isin(given.geometry.marker, _moved(given, keep))
@@ -137,17 +142,22 @@ def _broken(
     variance = (float(ratio[0]) ** 2, float(ratio[1]) ** 2)
     size = _spread(seen, [t.statistic for t in tests]) / ratio[_kind(seen)] ** 2
     excess = _excess(seen, tests) / ratio[_kind(seen)] ** 2
+    freedom = _spread(seen, [t.redundancy for t in tests])
     found: list[Break] = []
-    for marker in np.unique(seen.geometry.marker[excess > gross]):
+    for marker in np.unique(seen.geometry.marker):
+        mine = seen.geometry.marker == marker
+        if size[mine].sum() < _DOUBTFUL * freedom[mine].sum():
+            continue
         own = find_break(covariance, int(marker), variance)
-        worst = float(size[seen.geometry.marker == marker].max())
+        worst = float(size[mine].max())
         if own is not None and own.excess > gross and outweighs(own, worst):
             found.append(own)
     best = max(found, key=lambda b: b.excess, default=None)
     # Squares of other markers that are worse still bend the photos that this one was seen in.
-    if best is None or best.excess < excess[seen.geometry.marker != best.marker].max():
+    if best is None:
         return None
-    return best
+    others = excess[seen.geometry.marker != best.marker].max(initial=0.0)
+    return best if best.excess > others else None
 
 
 def _moved(given: SquareObservations, keep: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:

@@ -28,7 +28,9 @@ MOVED = "it contradicts itself between photos: it moved during the shoot, or is 
 FEW = "it was measured in fewer than two photos"
 
 _HIDDEN = "its borders contradict the other photos: half hidden, blurred or lifted"
-_UNLIKE = "its borders are not where a flat, whole tag has them: half hidden, creased or peeling"
+_UNLIKE = (
+    "its borders are not where a flat, whole tag has them: half hidden, creased, peeling or blurred"
+)
 _BENT = (
     "its borders fit no flat square in most photos: it peels off, is creased or half hidden, or "
     "its size in the kit is wrong"
@@ -40,6 +42,10 @@ _FIRST_LOOK_PX, _FIRST_LOOK_SHARE = 1.5, 0.03
 """How well the first look sees corners: at least, and as a share of the square's side."""
 
 _MEASURED_PX, _MEASURED_SIGMAS = 0.3, 4.0
+_LEAST_HEIGHT = 0.4
+"""Below this the first look sees corners of a steep square too badly to accuse it."""
+
+_MANY_PHOTOS = 3
 _MISPLACED_SHARE = 0.15
 """Share of photos that a move need not explain, where both places are hardly apart."""
 
@@ -52,11 +58,13 @@ class Round:
         cleaned: the adjustment.
         asked: the network whose squares were measured; `given` counts in its rows.
         given: every measured square.
+        expected: per photo of `asked`, ids that should be seen well.
     """
 
     cleaned: Cleaned
     asked: Network
     given: SquareObservations
+    expected: tuple[frozenset[int], ...]
 
 
 @dataclass(frozen=True)
@@ -146,8 +154,8 @@ def _gather(evidence: Evidence, marker: int, first: _First) -> _Case | None:
             rows.append((photo, tag_id, quad, _allowed(last, i), True, kept))
     seen = {(r[0], r[1]) for r in rows}
     for photo, tag_id, quad in first.get(marker, []):
-        if (photo, tag_id) not in seen:
-            side = float(np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).mean())
+        if (photo, tag_id) not in seen and _height(quad) > _LEAST_HEIGHT:
+            side = _side(quad)
             allowed = max(_FIRST_LOOK_PX, _FIRST_LOOK_SHARE * side)
             rows.append((photo, tag_id, quad, allowed, False, False))
     if not rows:
@@ -181,40 +189,71 @@ def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:
     places = find_places(case.sights)
     if len(places) == 2:
         return Dropped("", told.tag_id, _two_places(evidence, case.sights, places))
-    if not places or np.mean(places[0].agree) < 0.5:
+    many = len(np.unique(case.sights.geometry.photo)) > _MANY_PHOTOS or told.reason == MOVED
+    if many and (not places or np.mean(places[0].agree) < 0.5):
         return Dropped("", told.tag_id, _BENT)
     return told
 
 
 def _why_squares(evidence: Evidence, marker: int, case: _Case) -> list[Dropped]:
     """Reasons for the squares of a marker that stayed."""
-    network = evidence.cleaned.network
-    row = network.marker_row[marker]
-    places = find_places(case.sights, rigid_of(evidence.cleaned.state.marker[row]))
+    network, last = evidence.cleaned.network, evidence.rounds[0]
+    places = find_places(
+        case.sights, rigid_of(evidence.cleaned.state.marker[network.marker_row[marker]])
+    )
+    names = [network.photos[i] for i in case.sights.geometry.photo.tolist()]
+    ids = case.sights.geometry.tag_id.tolist()
+    expected = dict(zip(last.asked.photos, last.expected, strict=True))
+    asked = np.array([t in expected[n] for t, n in zip(ids, names, strict=True)]) | case.measured
+    often = bool(asked.any()) and float(np.mean(~case.kept[asked])) > 0.5
     out = []
-    share = float(np.mean(~case.kept))
-    for i in np.flatnonzero(~case.kept):
-        reason = _HIDDEN if case.measured[i] else _UNLIKE
-        if len(places) == 2 and places[1].agree[i]:
-            reason = _two_places(evidence, case.sights, places)
-        elif _elsewhere(case.sights, places[0], int(i)):
-            reason = "it is seen elsewhere in this photo: a second tag carries its id, or it moved"
-        elif share > 0.5:
-            reason = _BENT
-        elif not case.measured[i] and places[0].agree[i]:
-            # The first look saw it where it is; that its borders were too soft is no fault.
-            continue
-        name = network.photos[int(case.sights.geometry.photo[i])]
-        out.append(Dropped(name, int(case.sights.geometry.tag_id[i]), reason))
+    for i in np.flatnonzero(~case.kept).tolist():
+        reason = _why_square(evidence, case, places, i)
+        if reason is None and asked[i]:
+            own = _HIDDEN if case.measured[i] else _UNLIKE
+            # The first look saw it where it is: that its borders are too soft is no fault.
+            soft = not case.measured[i] and bool(places[0].agree[i])
+            reason = _BENT if often else None if soft else own
+        if reason is not None:
+            out.append(Dropped(names[i], ids[i], reason))
     return out
+
+
+def _why_square(evidence: Evidence, case: _Case, places: list[Place], i: int) -> str | None:
+    """What another place of the marker says of a square, if anything."""
+    if _proven(case.sights, places) and places[1].agree[i]:
+        return _two_places(evidence, case.sights, places)
+    if _elsewhere(case.sights, places[0], i):
+        return "it is seen elsewhere in this photo: a second tag carries its id, or it moved"
+    return None
+
+
+def _proven(sights: Sights, places: list[Place]) -> bool:
+    """Whether a second place is more than two wrong squares that happen to agree."""
+    if len(places) < 2:
+        return False
+    first, second = (p.world_from_marker.translation for p in places)
+    far = float(np.linalg.norm(second - first)) > 0.5 * float(sights.geometry.side_mm[0])
+    return far or len(np.unique(sights.geometry.photo[places[1].agree])) >= _MANY_PHOTOS
 
 
 def _elsewhere(sights: Sights, place: Place, i: int) -> bool:
     """Whether a square stands clear of where its marker is, by more than half its side."""
     one = sights.take(np.array([i]))
-    quad = sights.corners_px[i]
-    side = float(np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).mean())
-    return bool(one.misses(place.world_from_marker)[0] * one.allowed_px[0] > 0.5 * side)
+    miss = float(one.misses(place.world_from_marker)[0] * one.allowed_px[0])
+    return miss > 0.5 * _side(sights.corners_px[i])
+
+
+def _side(quad: Array) -> float:
+    """Mean side of a quad (4, 2)."""
+    return float(np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).mean())
+
+
+def _height(quad: Array) -> float:
+    """Height of a quad over its longest side: how steeply a square is seen, 1 to 0."""
+    (x, y), (u, v) = quad[2] - quad[0], quad[3] - quad[1]
+    longest = np.linalg.norm(quad - np.roll(quad, 1, axis=0), axis=1).max()
+    return float(0.5 * abs(x * v - y * u) / longest**2)
 
 
 def _two_places(evidence: Evidence, sights: Sights, places: list[Place]) -> str:

@@ -70,7 +70,8 @@ class Finished:
 
     def rounds(self) -> tuple[Round, ...]:
         """All rounds, the last one first."""
-        own = Round(self.cleaned, self.asked, self.given)
+        expected = tuple(frozenset(m.expected) for m in self.measured)
+        own = Round(self.cleaned, self.asked, self.given, expected)
         return (own, *(self.earlier.rounds() if self.earlier is not None else ()))
 
     def lost(self) -> list[Dropped]:
