@@ -17,6 +17,7 @@ from fitscan.geometry.rotation import Array
 from fitscan.survey.broken import Break, find_break, outweighs
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
+from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State
 from fitscan.survey.tag_block import TagBlock
 
@@ -95,6 +96,7 @@ def clean(
         old = factors
         factors = factors * _variance_ratio(solution, tests, seen, typical=not settled)
         ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
+        ratio[_strained(covariance, seen, ratio)] = 0.0
         worst = _worst_of_each(seen, ratio / gross)
         steady = np.allclose(factors, old, rtol=_SETTLED)
         # Nothing is left out before the spread is known well enough to judge by it.
@@ -157,7 +159,29 @@ def _broken(
     if best is None:
         return None
     others = excess[seen.geometry.marker != best.marker].max(initial=0.0)
-    return best if best.excess > others else None
+    rule = max((e.max() for _, e in _rules(covariance)), default=0.0)
+    return best if best.excess > max(others, float(rule)) else None
+
+
+def _rules(covariance: Covariance) -> list[tuple[RuleBlock, Array]]:
+    """Rules with their test statistics over the critical value."""
+    out = []
+    for number, block in enumerate(covariance.solution.blocks):
+        if isinstance(block, RuleBlock):
+            test = block_test(covariance, number)
+            out.append((block, test.statistic / test.critical))
+    return out
+
+
+def _strained(
+    covariance: Covariance, seen: SquareObservations, excess: Array
+) -> npt.NDArray[np.bool_]:
+    """Squares at the ends of a rule that is more doubtful than they are: the reading is wrong."""
+    out = np.zeros(len(seen), dtype=bool)
+    for block, doubt in _rules(covariance):
+        for ends, own in zip(block.ends, doubt, strict=True):
+            out |= np.isin(seen.geometry.marker, ends) & (own > 1.0) & (own > excess)
+    return out
 
 
 def _moved(given: SquareObservations, keep: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
