@@ -5,7 +5,7 @@ No light transport, no occlusion: that is what the rendered sample photos are fo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -41,8 +41,12 @@ def paint(
     seed: int = 0,
     *,
     printed: Mapping[int, int] | None = None,
+    mirrored: Collection[int] = (),
 ) -> npt.NDArray[np.uint8]:
-    """Grey photo (h, w) of one camera of the scene; `printed` puts other ids on some tags."""
+    """Grey photo (h, w) of one camera of the scene.
+
+    `printed` puts other ids on some tags; `mirrored` tags look as they do in a flat mirror.
+    """
     rng = np.random.default_rng([seed, photo])
     width, height = scene.lens.width_px, scene.lens.height_px
     light = np.full((height, width), 0.32, dtype=np.float32)
@@ -55,6 +59,8 @@ def paint(
         pixels = predict_pixels(one, grid.reshape(1, -1, 2) * one.side_mm[0] / CELLS, values)[0]
         tag_id = int(one.tag_id[0])
         pattern = _pattern((printed or {}).get(tag_id, tag_id))
+        if tag_id in mirrored:
+            pattern = pattern[:, ::-1]
         _stamp(light, scene, one, pixels, pattern, ink_cells / float(one.side_mm[0]))
     soft = cv2.GaussianBlur(light, (0, 0), phone.blur_px) if phone.blur_px else light
     noise = rng.standard_normal(light.shape, dtype=np.float32)

@@ -79,13 +79,13 @@ def kit(*, rule: bool = True) -> Kit:
     return Kit(tag=tuple(tags), cuff=tuple(cuffs), rule=rules)
 
 
-def cameras(seed: int) -> list[Rigid]:
+def cameras(seed: int, photos: int = PHOTOS) -> list[Rigid]:
     """cam_from_panel of photos taken from all round, the phone upright and across."""
     rng = np.random.default_rng(seed)
     # The panel stands upright before the phone: what is up on it is up in the photo.
     upright = Rigid(np.array([[1.0, 0, 0], [0, 0, -1.0], [0, 1.0, 0]]), np.zeros(3))
     cams = []
-    for i in range(PHOTOS):
+    for i in range(photos):
         way = 2.4 * i + rng.uniform(-0.3, 0.3)
         eye = np.array([340.0 * np.cos(way), 300.0 * np.sin(way), rng.uniform(620.0, 700.0)])
         aim = np.array([*rng.normal(0, 30, 2), 20.0])

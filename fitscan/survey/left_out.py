@@ -46,6 +46,9 @@ _LEAST_HEIGHT = 0.4
 """Below this the first look sees corners of a steep square too badly to accuse it."""
 
 _MANY_PHOTOS = 3
+_LEAST_AGREE = 0.75
+"""Share of its sights that a flat tag's place agrees with, even of a tag that moved a little."""
+
 _MISPLACED_SHARE = 0.15
 """Share of photos that a move need not explain, where both places are hardly apart."""
 
@@ -189,10 +192,12 @@ def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:
     places = find_places(case.sights)
     if len(places) == 2:
         return Dropped("", told.tag_id, _two_places(evidence, case.sights, places))
-    many = len(np.unique(case.sights.geometry.photo)) > _MANY_PHOTOS or told.reason == MOVED
-    if many and (not places or np.mean(places[0].agree) < 0.5):
-        return Dropped("", told.tag_id, _BENT)
-    return told
+    many = len(np.unique(case.sights.geometry.photo)) > _MANY_PHOTOS
+    unlike = not places or np.mean(places[0].agree) < _LEAST_AGREE
+    # A sheet on a curve keeps its corners in one plane: only its borders show it.
+    hollow = told.reason == FEW and bool(np.mean(case.measured) < 0.5)
+    bent = (unlike or hollow) and (many or told.reason == MOVED)
+    return Dropped("", told.tag_id, _BENT) if bent else told
 
 
 def _why_squares(evidence: Evidence, marker: int, case: _Case) -> list[Dropped]:

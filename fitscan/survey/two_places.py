@@ -26,7 +26,7 @@ __all__ = ["Place", "Sights", "find_places", "sights_of"]
 
 BoolArray = npt.NDArray[np.bool_]
 
-_MOST_PAIRS = 40
+_MOST_PAIRS = 24
 _STEPS = 6
 
 
