@@ -142,8 +142,15 @@ def _broken(
 ) -> Break | None:
     """The marker that broke with itself, if nothing else explains more than its break does."""
     variance = (float(ratio[0]) ** 2, float(ratio[1]) ** 2)
-    size = _spread(seen, [t.statistic for t in tests]) / ratio[_kind(seen)] ** 2
-    excess = _excess(seen, tests) / ratio[_kind(seen)] ** 2
+    # A break is tested with the robust weights, so squares must be compared with theirs.
+    weights = [
+        w
+        for b, w in zip(covariance.solution.blocks, covariance.solution.weights, strict=True)
+        if isinstance(b, TagBlock)
+    ]
+    light = _spread(seen, weights) / ratio[_kind(seen)] ** 2
+    size = _spread(seen, [t.statistic for t in tests]) * light
+    excess = _excess(seen, tests) * light
     freedom = _spread(seen, [t.redundancy for t in tests])
     found: list[Break] = []
     for marker in np.unique(seen.geometry.marker):
