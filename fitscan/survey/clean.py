@@ -15,6 +15,7 @@ from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
 from fitscan.survey.broken import Break, find_break, outweighs
+from fitscan.survey.lens_check import check_solution
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.rule_block import RuleBlock
@@ -88,6 +89,7 @@ def clean(
     part = restrict(_without_rules(network), state, given, keep)
     solution = part.network.solve(part.state, part.seen, robust=_ROBUST)
     settled = False
+    moved = np.zeros(0, dtype=np.intp)
     for number in range(rounds):
         seen = _scaled(part.seen, factors)
         solution = part.network.solve(State.of(solution.values), seen, robust=_ROBUST)
@@ -101,7 +103,11 @@ def clean(
         steady = np.allclose(factors, old, rtol=_SETTLED)
         # Nothing is left out before the spread is known well enough to judge by it.
         known = np.allclose(factors, old, rtol=0.25)
-        broken = _broken(covariance, seen, tests, factors / old, gross) if known else None
+        # Where the model cannot follow the lens, a marker seen at two places of the frame seems
+        # to be at two places of the car: it is the lens that must be named, not the markers.
+        poor = check_solution(solution, network.lens).sentence is not None
+        judged = known and not poor
+        broken = _broken(covariance, seen, tests, factors / old, gross) if judged else None
         wrong = bool(worst.any()) or broken is not None
         if number == rounds - 1 or (settled and steady and not wrong):
             break
@@ -109,10 +115,11 @@ def clean(
         if wrong and known:
             if broken is None:
                 keep[part.places[worst]] = False
-                keep &= ~np.isin(given.geometry.marker, _moved(given, keep))
+                moved = moved if poor else np.union1d(moved, _moved(given, keep))
             else:
                 marker = network.marker_row[part.network.markers[broken.marker]]
-                keep &= given.geometry.marker != marker
+                moved = np.union1d(moved, [marker])
+            keep &= ~np.isin(given.geometry.marker, moved)
             part, solution = _without(part, solution, ~keep[part.places])
     whole = replace(part.network, kit=network.kit)
     solution = whole.solve(State.of(solution.values), seen, robust=_ROBUST)
@@ -120,7 +127,7 @@ def clean(
     tests = _tests(covariance)
     return Cleaned(
         whole, State.of(solution.values), seen, ~keep, solution, covariance, tests,
-        (float(old[0]), float(old[1])), tuple(network.markers[i] for i in _moved(given, keep)),
+        (float(old[0]), float(old[1])), tuple(network.markers[i] for i in moved),
     )  # fmt: skip
 
 

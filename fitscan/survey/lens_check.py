@@ -14,9 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray
+from fitscan.adjust.solve import Solution
 from fitscan.geometry.rotation import Array
+from fitscan.lens.model import Lens
+from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["LensBin", "LensCheck", "check_lens"]
+__all__ = ["LensBin", "LensCheck", "check_lens", "check_solution"]
 
 _RINGS = np.array([0.0, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 1.1])
 """Edges of the rings, as shares of the photo's half diagonal."""
@@ -92,12 +95,32 @@ class LensCheck:
         )
 
 
+def check_solution(solution: Solution, lens: Lens) -> LensCheck:
+    """What the corners of an adjustment say of its lens model; `lens` for the photos' size."""
+    observed, left, photos, markers = [], [], [], []
+    for block in solution.blocks:
+        if isinstance(block, TagBlock):
+            observed.append(block.observed[:, :8].reshape(-1, 4, 2))
+            left.append(-block.misfit(solution.values)[:, :8].reshape(-1, 4, 2))
+            photos.append(block.geometry.photo)
+            markers.append(block.geometry.marker)
+    return check_lens(
+        np.concatenate(observed),
+        np.concatenate(left),
+        np.concatenate(photos),
+        solution.values["lens"][0, 2:4],
+        (lens.width_px, lens.height_px),
+        np.concatenate(markers),
+    )
+
+
 def check_lens(
     corners_px: Array,
     left_px: Array,
     photo: IntArray,
     centre_px: Array,
     size: tuple[int, int],
+    marker: IntArray | None = None,
 ) -> LensCheck:
     """Gather residuals by radius and by angle.
 
@@ -106,6 +129,8 @@ def check_lens(
         left_px: (n, 4, 2) observed less model.
         photo: (n,) that each square is in. Squares of one photo share its pose, so a bin's
             standard error counts photos where they scatter more than squares do.
+        marker: (n,) that each square belongs to, counted in the same way: a marker that moved
+            is one mistake, however many squares it shows in a bin. None if each is its own.
         centre_px: (2,) principal point.
         size: (width, height) of the photos.
     """
@@ -115,17 +140,18 @@ def check_lens(
     round_ = np.stack([-out[..., 1], out[..., 0]], axis=-1)
     radial = np.sum(left_px * out, axis=-1).mean(axis=1)
     tangential = np.sum(left_px * round_, axis=-1).mean(axis=1)
+    owners = (photo,) if marker is None else (photo, marker)
     middle = away.mean(axis=1)
     share = np.linalg.norm(middle, axis=1) / (0.5 * np.hypot(*size))
     turn = np.arctan2(middle[:, 1], middle[:, 0]) / _SECTOR
     number = np.round(turn).astype(np.intp) % _SECTORS
     rings = tuple(
-        _bin(low, high, (share >= low) & (share < high), radial, tangential, photo)
+        _bin(low, high, (share >= low) & (share < high), radial, tangential, owners)
         for low, high in pairwise(_RINGS)
     )
     sectors = tuple(
         _bin((k - 0.5) * _SECTOR, (k + 0.5) * _SECTOR, (number == k) & (share > _MIDDLE),
-             radial, tangential, photo)
+             radial, tangential, owners)
         for k in range(_SECTORS)
     )  # fmt: skip
     return LensCheck(rings, sectors)
@@ -137,23 +163,24 @@ def _bin(
     rows: npt.NDArray[np.bool_],
     radial: Array,
     tangential: Array,
-    photo: IntArray,
+    owners: tuple[IntArray, ...],
 ) -> LensBin:
     count = int(np.sum(rows))
     if count == 0:
         return LensBin(float(low), float(high), 0, 0.0, 0.0, 0.0, 0.0)
-    r, ru = _mean(radial[rows], photo[rows])
-    t, tu = _mean(tangential[rows], photo[rows])
+    some = tuple(o[rows] for o in owners)
+    r, ru = _mean(radial[rows], some)
+    t, tu = _mean(tangential[rows], some)
     return LensBin(float(low), float(high), count, r, ru, t, tu)
 
 
-def _mean(values: Array, photo: IntArray) -> tuple[float, float]:
-    """Mean and its standard error; squares of one photo may err together (cluster-robust)."""
+def _mean(values: Array, owners: tuple[IntArray, ...]) -> tuple[float, float]:
+    """Mean and its standard error; squares of one owner may err together (cluster-robust)."""
     mean = float(values.mean())
     left = values - mean
     n = len(values)
     alone = float(np.sum(left**2))
-    together = float(np.sum(np.bincount(photo, left) ** 2))
+    together = max(float(np.sum(np.bincount(o, left) ** 2)) for o in owners)
     return mean, float(np.sqrt(max(alone, together)) / n)
 
 

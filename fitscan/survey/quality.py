@@ -19,7 +19,7 @@ from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned
 from fitscan.survey.left_out import FEW, MOVED, TWO_TAGS, Evidence, Round, explain
-from fitscan.survey.lens_check import LensCheck, check_lens
+from fitscan.survey.lens_check import check_solution
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations
@@ -272,7 +272,7 @@ def _quality(
     if looked.unknown:
         ids = ", ".join(str(i) for i in sorted(looked.unknown)[:8])
         warnings.append(f"Ids that the kit does not know were ignored: {ids}")
-    poor = _lens_check(cleaned).sentence
+    poor = check_solution(cleaned.solution, network.lens).sentence
     if poor is not None:
         warnings.append(poor)
     return Quality(
@@ -311,24 +311,6 @@ def _doubles(network: Network, told: Told) -> list[str]:
         f"{'' if m in network.markers else ' and was left out'}: print another id"
         for m in twice
     ]
-
-
-def _lens_check(cleaned: Cleaned) -> LensCheck:
-    """What the corners say of the lens model: their residuals by place in the photo."""
-    observed, left, photos = [], [], []
-    for block in cleaned.solution.blocks:
-        if isinstance(block, TagBlock):
-            observed.append(block.observed[:, :8].reshape(-1, 4, 2))
-            left.append(-block.misfit(cleaned.solution.values)[:, :8].reshape(-1, 4, 2))
-            photos.append(block.geometry.photo)
-    lens = cleaned.network.lens
-    return check_lens(
-        np.concatenate(observed),
-        np.concatenate(left),
-        np.concatenate(photos),
-        cleaned.state.lens[0, 2:4],
-        (lens.width_px, lens.height_px),
-    )
 
 
 def _rules(network: Network, cleaned: Cleaned) -> tuple[RuleCheck, ...]:
