@@ -1,0 +1,12 @@
+"""The command line: parse, call, print. No computation happens here.
+
+One module a group of commands; each registers its commands with `app` as it is imported, in the
+order in which help lists them. Everything heavy is imported inside the command that needs it, so
+that help answers at once.
+"""
+
+from fitscan.cli import prepare, solve, compare, inspect, cut, samples  # noqa: I001 (help's order)
+from fitscan.cli.app import app
+from fitscan.cli.run import main
+
+__all__ = ["app", "compare", "cut", "inspect", "main", "prepare", "samples", "solve"]

@@ -1,0 +1,155 @@
+"""Commands that hold one survey against another: record, recheck, gap.
+
+Parse, call, print; no computation happens here.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
+from fitscan.cli.screen import (
+    check_free,
+    check_photos_folder,
+    give,
+    photos_of,
+    say_files,
+    say_notes,
+    screen_for,
+)
+from fitscan.errors import InputError
+
+
+@app.command(epilog=CAUTION)
+def record(
+    survey: Annotated[Path, typer.Argument(help="Survey file.")],
+    part: Annotated[str, typer.Option(help="Part whose place is recorded.")],
+    on: Annotated[str, typer.Option(help="Part that stays in the car.")],
+    out: Annotated[Path, typer.Option(help="Record to write; never over another one.")],
+    note: Annotated[str, typer.Option(help="A sentence to keep with it.")] = "",
+    json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Keep where a part sat, before it comes out."""
+    from fitscan.fit.record_file import RecordFile, keep_record
+    from fitscan.store.json_file import read_json, render_json
+    from fitscan.survey.survey_file import read_survey
+
+    keep_record(out, read_survey(survey), part, on, note)
+    if json:
+        sys.stdout.write(render_json(read_json(out, RecordFile)))
+    elif not quiet:
+        typer.echo(f"written: {out}")
+
+
+@app.command(epilog=CAUTION)
+def recheck(
+    record: Annotated[Path, typer.Argument(help="Record, from `fitscan record`.")],
+    survey: Annotated[Path, typer.Argument(help="Survey of the part back in the car.")],
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest shift of a marker that you accept.")
+    ] = 1.0,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how a part sits now against its record, and what to move."""
+    from fitscan.fit.recheck import recheck as run
+    from fitscan.fit.record_file import read_record
+    from fitscan.fit.result_file import recheck_document
+    from fitscan.survey.survey_file import read_survey
+
+    check_free(out, "fitscan.recheck", replace=replace)
+    check_photos_folder(photos)
+    kept = read_record(record)
+    now = read_survey(survey)
+    result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
+    give(recheck_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    notes: list[str] = []
+    if out is not None:
+        from fitscan.report.write import write_recheck_pictures
+
+        folder = photos if photos is not None else photos_of(now, survey)
+        drawn = write_recheck_pictures(
+            result, kept.survey, now, folder, out.with_suffix(""), replace=replace, say=notes.append
+        )
+    if not quiet:
+        from fitscan.report.tables import recheck_table
+
+        screen = screen_for(hushed=json)
+        screen.print(recheck_table(result))
+        say_notes(screen, notes)
+        say_files(screen, out, *drawn)
+
+
+def _pair(text: str, option: str) -> tuple[Path, str]:
+    """Split SURVEY:TUBE at the last colon."""
+    path, colon, tube = text.rpartition(":")
+    if not colon or not path or not tube:
+        raise InputError(
+            f"{text!r} is not SURVEY:TUBE", option, "write it like 'shut.json:door bar'"
+        )
+    return Path(path), tube
+
+
+@app.command(epilog=CAUTION)
+def gap(
+    bar: Annotated[str, typer.Option(help="SURVEY:TUBE of the bar, for example 'shut.json:bar'.")],
+    target: Annotated[str, typer.Option(help="SURVEY:TUBE of the stubs in the recess.")],
+    on: Annotated[str, typer.Option(help="Part that both surveys show, for example trim.")],
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest distance of the axes that you accept.")
+    ] = 2.0,
+    station_mm: Annotated[
+        float, typer.Option(min=5.0, max=1e4, help="Distance between stations.")
+    ] = 50.0,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the bar's survey, to draw the result on.")
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say how far a bar is from where it should sit, station by station."""
+    from fitscan.fit.gap import find_gap
+    from fitscan.fit.result_file import gap_document
+    from fitscan.survey.survey_file import read_survey
+
+    check_free(out, "fitscan.gap", replace=replace)
+    check_photos_folder(photos)
+    bar_file, bar_tube = _pair(bar, "--bar")
+    target_file, target_tube = _pair(target, "--target")
+    bar_survey = read_survey(bar_file)
+    target_survey = bar_survey if target_file == bar_file else read_survey(target_file)
+    result = find_gap(
+        bar_survey, bar_tube, target_survey, target_tube, on,
+        tolerance_mm=tolerance_mm, station_mm=station_mm,
+    )  # fmt: skip
+    give(gap_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    notes: list[str] = []
+    if out is not None:
+        from fitscan.report.write import write_gap_pictures
+
+        folder = photos if photos is not None else photos_of(bar_survey, bar_file)
+        stem = out.with_suffix("")
+        drawn = write_gap_pictures(
+            result, bar_survey, target_survey, folder, stem, replace=replace, say=notes.append
+        )
+    if not quiet:
+        from fitscan.report.tables import gap_table
+
+        screen = screen_for(hushed=json)
+        screen.print(gap_table(result))
+        say_notes(screen, notes)
+        say_files(screen, out, *drawn)

@@ -1,0 +1,64 @@
+"""The command that turns a shoot into a survey.
+
+Parse, call, print; no computation happens here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fitscan.cli.app import CAUTION, Json, Quiet, Replace, Workers, app
+from fitscan.cli.screen import (
+    check_free,
+    give,
+    progress,
+    say_files,
+    say_notes,
+    screen_for,
+)
+
+
+@app.command(epilog=CAUTION)
+def survey(
+    shoot: Annotated[Path, typer.Argument(help="Folder with the photos of one shoot.")],
+    kit: Annotated[Path, typer.Option(help="Kit file.")],
+    camera: Annotated[
+        Path | None, typer.Option(help="Camera file; without it the photos' EXIF is used.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Survey file to write.")] = None,
+    pictures: Annotated[bool, typer.Option(help="Write pictures beside the file.")] = True,
+    workers: Workers = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Work out one shoot: every marker's place and how well it is known."""
+    from fitscan.lens.camera_file import read_camera
+    from fitscan.markers.kit import read_kit
+    from fitscan.survey.shoot import survey_folder
+    from fitscan.survey.survey_file import survey_document
+
+    check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
+    plan = read_kit(kit)
+    lens = read_camera(camera) if camera is not None else None
+    with progress(quiet=quiet) as tell:
+        result = survey_folder(shoot, plan, lens, workers=workers, progress=tell)
+    give(survey_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    notes: list[str] = []
+    if out is not None and pictures:
+        from fitscan.report.write import write_survey_pictures
+
+        drawn = write_survey_pictures(
+            result, shoot, out.with_suffix(""), replace=replace, say=notes.append
+        )
+    if not quiet:
+        from fitscan.report.tables import survey_table
+
+        screen = screen_for(hushed=json)
+        screen.print(survey_table(result))
+        say_notes(screen, notes)
+        say_files(screen, out, *drawn)
