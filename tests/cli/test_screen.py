@@ -14,6 +14,7 @@ import pytest
 from commands import Commands, Job, Result, tree
 
 from fitscan import __version__, cli
+from fitscan.cli import run
 
 COMMANDS = [c.name or getattr(c.callback, "__name__", "") for c in cli.app.registered_commands]
 CAUTION = "does not approve a design, a weld or a material"
@@ -178,7 +179,7 @@ def test_a_fault_of_the_programs_own_is_a_sentence_that_can_be_reported(
     def broken(*_: object, **__: object) -> None:
         raise KeyError("no such\nthing")
 
-    monkeypatch.setattr(cli, "app", broken)
+    monkeypatch.setattr(run, "app", broken)
     with pytest.raises(SystemExit) as left:
         cli.main()
     assert left.value.code == 1
@@ -195,7 +196,7 @@ def test_a_fault_of_the_programs_own_shows_its_way_when_asked(
     def broken(*_: object, **__: object) -> None:
         raise KeyError("x")
 
-    monkeypatch.setattr(cli, "app", broken)
+    monkeypatch.setattr(run, "app", broken)
     monkeypatch.setenv("FITSCAN_TRACEBACK", "1")
     with pytest.raises(KeyError):
         cli.main()
@@ -216,7 +217,7 @@ def test_what_the_computer_does_to_the_program_is_a_sentence(
     def broken(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr(cli, "app", broken)
+    monkeypatch.setattr(run, "app", broken)
     with pytest.raises(SystemExit) as left:
         cli.main()
     assert left.value.code == code
