@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+import pytest
 from hypothesis import settings
 
 # Small matrices: threads of the linear algebra that wait for each other cost twenty times what
@@ -17,3 +18,19 @@ settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 # Plots are drawn into files only.
 os.environ["MPLBACKEND"] = "Agg"
+
+_SHARED = {"cli"}
+"""Folders whose tests share what a session makes once: painted photos, surveys of them."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Where tests run side by side (`-n auto --dist loadgroup`), keep what shares its set-up
+    together: a file, or a folder of `_SHARED`.
+    """
+    if not config.pluginmanager.hasplugin("xdist"):
+        return
+    for item in items:
+        folder = item.path.parent
+        together = folder if folder.name in _SHARED else item.path
+        item.add_marker(pytest.mark.xdist_group(together.relative_to(config.rootpath).as_posix()))
