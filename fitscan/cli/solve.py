@@ -38,14 +38,16 @@ def survey(
     """Work out one shoot: every marker's place and how well it is known."""
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
-    from fitscan.survey.shoot import survey_folder
+    from fitscan.survey.shoot import sources_of, survey_folder
     from fitscan.survey.survey_file import survey_document
 
     check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
     plan = read_kit(kit)
     lens = read_camera(camera) if camera is not None else None
     with progress(quiet=quiet) as tell:
-        result = survey_folder(shoot, plan, lens, workers=workers, progress=tell)
+        result = survey_folder(
+            shoot, plan, lens, sources=sources_of(kit, camera), workers=workers, progress=tell
+        )
     give(survey_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
     notes: list[str] = []

@@ -5,25 +5,49 @@ What the comparison finds is left to `recheck`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timezone
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import few_markers
-from fitscan.store.json_file import JsonDocument, read_json, write_json
+from fitscan.store.json_file import JsonDocument, Upgrade, read_json, write_json
 from fitscan.survey.survey import Survey
 from fitscan.survey.survey_file import SurveyFile, survey_document, survey_of
 
-__all__ = ["Record", "RecordFile", "keep_record", "read_record"]
+__all__ = ["SURVEY_VERSIONS", "Record", "RecordFile", "keep_record", "read_record"]
+
+
+def _lifted(version: int) -> Upgrade:
+    """The upgrade from a version of the record: its survey goes to the next record's version."""
+
+    def lift(old: dict[str, Any]) -> dict[str, Any]:
+        survey = dict(old["survey"])
+        for step in range(SURVEY_VERSIONS[version], SURVEY_VERSIONS[version + 1]):
+            survey = SurveyFile.UPGRADES[step](survey)
+        return {**old, "survey": survey}
+
+    return lift
+
+
+SURVEY_VERSIONS = {1: 1, 2: 2}
+"""Schema version of the survey inside each version of the record."""
 
 
 class RecordFile(JsonDocument):
-    """A record as stored: the survey as it was, and which part sat on which."""
+    """A record as stored: the survey as it was, and which part sat on which.
+
+    From version 2 it ends with a seal, and its survey names kit and camera by their hashes.
+    """
 
     KIND: ClassVar[str] = "fitscan.record"
-    SCHEMA_VERSION: ClassVar[int] = 1
+    SCHEMA_VERSION: ClassVar[int] = 2
+    SEALED_FROM: ClassVar[int | None] = 2
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {
+        version: _lifted(version) for version in SURVEY_VERSIONS if version + 1 in SURVEY_VERSIONS
+    }
 
     made_at: str
     tool_version: str
@@ -84,7 +108,7 @@ def read_record(path: Path) -> Record:
     """Read a record.
 
     Raises:
-        InputError: missing, torn, not a record, or of a newer schema.
+        InputError: missing, torn, not a record, changed since it was written, or of a newer schema.
     """
     document = read_json(path, RecordFile)
     survey = survey_of(document.survey, str(path))

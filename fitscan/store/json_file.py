@@ -1,70 +1,16 @@
-"""JSON files that name their kind and schema version, read strictly and written whole.
+"""JSON documents as files: written whole or not at all, and listed where a job keeps a list.
 
-Which kinds there are, and how an old version becomes the present one, is left to each model.
+Their text, and reading it strictly, is left to `fitscan.store.document`, whose names are here too.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import re
-from collections.abc import Callable, Mapping
-from pathlib import Path
-from typing import Any, ClassVar, TypeVar
 
-from pydantic import BaseModel, ConfigDict
-
-from fitscan.errors import DataError, InputError
-from fitscan.store.access import read_bytes
 from fitscan.store.atomic import write_new
-from fitscan.store.validate import Fault, Misfit, validate
+from fitscan.store.document import JsonDocument, Upgrade, kind_of, read_json, render_json
 
-__all__ = ["JsonDocument", "kind_of", "read_json", "render_json", "write_json"]
-
-_AGAIN = "make the file again, or take it from a copy"
-_OTHER = "name another file"
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-
-Upgrade = Callable[[dict[str, Any]], dict[str, Any]]
-
-
-class JsonDocument(BaseModel):
-    """Base of every model that has a file of its own.
-
-    The file's first keys are ``kind`` and ``schema_version``, from the class; the model's
-    fields follow. Numbers must be finite, unknown keys are refused.
-
-    Attributes:
-        KIND: What the file is: "fitscan.survey".
-        SCHEMA_VERSION: The version that this program writes, from 1.
-        UPGRADES: For each older version, the function that lifts a file's content to the next.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-    KIND: ClassVar[str]
-    SCHEMA_VERSION: ClassVar[int]
-    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {}
-
-
-DocumentT = TypeVar("DocumentT", bound=JsonDocument)
-
-
-def render_json(document: JsonDocument) -> str:
-    """Return the text of a document: a line for each key, and for each entry of a list of objects.
-
-    Numbers keep every bit, so what is read equals what was written.
-
-    Raises:
-        DataError: A number in the document is not finite.
-    """
-    content = {
-        "kind": document.KIND,
-        "schema_version": document.SCHEMA_VERSION,
-        **document.model_dump(mode="json"),
-    }
-    lines = [f"{_compact(key)}: {_value(document, key, value)}" for key, value in content.items()]
-    return "{\n" + ",\n".join(lines) + "\n}\n"
+__all__ = ["JsonDocument", "Upgrade", "kind_of", "read_json", "render_json", "write_json"]
 
 
 def write_json(
@@ -72,132 +18,3 @@ def write_json(
 ) -> None:
     """Write a document whole or not at all; errors as `fitscan.store.atomic.write_new`."""
     write_new(path, render_json(document).encode("utf-8"), replace=replace)
-
-
-def kind_of(path: str | os.PathLike[str]) -> str | None:
-    """Kind that a file begins with, as `write_json` writes it, or None for any other file.
-
-    Raises:
-        InputError: No such file, or it may not be read.
-        EnvironmentProblem: The disk failed.
-    """
-    found = re.match(rb'\{\s*"kind": "([a-z.]+)"', read_bytes(path)[:200])
-    return found[1].decode() if found else None
-
-
-def read_json(path: str | os.PathLike[str], model: type[DocumentT]) -> DocumentT:
-    """Read a document of a given kind, lifting older versions to the present one.
-
-    Raises:
-        InputError: No such file, damaged JSON, another kind of file, a newer version, an
-            unknown or missing key, or a value that cannot be; the sentence names line or key.
-        EnvironmentProblem: The disk failed.
-    """
-    file = Path(path)
-    content = _parse(file, read_bytes(file))
-    content = _present_version(file, content, model)
-    try:
-        return validate(model, content)
-    except Misfit as misfit:
-        raise _refusal(file, misfit.fault) from misfit
-
-
-def _compact(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-
-
-def _value(document: JsonDocument, key: str, value: object) -> str:
-    try:
-        return _by_entry(value)
-    except ValueError as error:
-        raise DataError(
-            "A number in the result is not finite and cannot be kept",
-            f'{document.KIND}, key "{key}"',
-            "the photos do not determine it; add photos, or leave out what they cannot show",
-        ) from error
-
-
-def _by_entry(value: object) -> str:
-    if isinstance(value, list) and value and all(isinstance(entry, dict) for entry in value):
-        return "[\n  " + ",\n  ".join(_compact(entry) for entry in value) + "\n]"
-    return _compact(value)
-
-
-def _parse(file: Path, raw: bytes) -> dict[str, Any]:
-    """Turn bytes into an object, refusing NaN, a key given twice, and everything but an object."""
-    try:
-        text = raw.decode("utf-8-sig")
-        content = json.loads(text, object_pairs_hook=_once, parse_constant=_no_constant)
-    except UnicodeDecodeError as error:
-        raise InputError("This is not a JSON file but something else", file, _OTHER) from error
-    except json.JSONDecodeError as error:
-        place = f"{file}, line {error.lineno}, column {error.colno}"
-        if not raw.strip():
-            raise InputError("The file is empty", file, _AGAIN) from error
-        if not raw.lstrip().startswith((b"{", b"[", _BYTE_ORDER_MARK)):
-            raise InputError("This is not a JSON file but something else", file, _OTHER) from error
-        raise InputError("The file is damaged or cut short", place, _AGAIN) from error
-    except (ValueError, RecursionError) as error:
-        reason = "it is nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise InputError(f"The file cannot be used: {reason}", file, _AGAIN) from error
-    if not isinstance(content, dict):
-        raise InputError("This JSON file is not one of fitscan's", file, _OTHER)
-    return content
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    content = dict(pairs)
-    if len(content) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f'the key "{twice}" stands twice in one place')
-    return content
-
-
-def _no_constant(name: str) -> float:
-    raise ValueError(f"it holds {name}, which is no measurement")
-
-
-def _present_version(
-    file: Path, content: dict[str, Any], model: type[JsonDocument]
-) -> dict[str, Any]:
-    """Check kind and version, and return the rest of the content in the present version."""
-    kind, version = content.get("kind"), content.get("schema_version")
-    if kind != model.KIND:
-        needed = _plain_kind(model.KIND)
-        if isinstance(kind, str):
-            what = f"This is a {_plain_kind(kind)}, and a {needed} is needed"
-        else:
-            what = f"This JSON file does not say of what kind it is, and a {needed} is needed"
-        raise InputError(what, file, _OTHER)
-    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
-        what = 'The key "schema_version" is missing or not a whole number from 1'
-        raise InputError(what, file, _AGAIN)
-    if version > model.SCHEMA_VERSION:
-        what = (
-            f"The file was written by a newer fitscan (schema version {version}, "
-            f"and this one reads up to {model.SCHEMA_VERSION})"
-        )
-        raise InputError(what, file, "update fitscan")
-    content = {
-        key: value for key, value in content.items() if key not in {"kind", "schema_version"}
-    }
-    for old in range(version, model.SCHEMA_VERSION):
-        try:
-            content = model.UPGRADES[old](content)
-        except (LookupError, TypeError, ValueError, AttributeError) as error:
-            what = f"The file says schema version {version} and lacks what that version must have"
-            raise InputError(what, file, _AGAIN) from error
-    return content
-
-
-def _plain_kind(kind: str) -> str:
-    """Call a kind what people call it: "fitscan.survey" is a survey file of fitscan."""
-    program, _, name = kind.partition(".")
-    return f"{name} file of {program}" if name else f'file of kind "{kind}"'
-
-
-def _refusal(file: Path, fault: Fault) -> InputError:
-    place = "at " + ".".join(str(part) for part in fault.path) if fault.path else ""
-    where = ", ".join(words for words in (str(file), place, fault.others()) if words)
-    return InputError(fault.what, where, fault.todo)

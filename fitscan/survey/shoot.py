@@ -5,19 +5,30 @@ The one function that the command line and others call for a survey.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from fitscan.errors import FitscanError
-from fitscan.lens.camera_file import CameraFile
+from fitscan.lens.camera_file import CameraFile, now_utc
 from fitscan.lens.match import lens_for
 from fitscan.markers.kit import Kit
 from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
+from fitscan.store.digest import sha256_of_file
 from fitscan.survey.build import Progress, build_survey, no_photo_left
 from fitscan.survey.priors import Priors
-from fitscan.survey.survey import Survey
+from fitscan.survey.survey import Sources, Survey
 
-__all__ = ["survey_folder"]
+__all__ = ["sources_of", "survey_folder"]
+
+
+def sources_of(kit: Path, camera: Path | None) -> Sources:
+    """Hashes of the kit's and the camera's file.
+
+    Raises:
+        InputError: no such file, or it may not be read.
+    """
+    return Sources(sha256_of_file(kit), sha256_of_file(camera) if camera is not None else None)
 
 
 def survey_folder(
@@ -25,6 +36,7 @@ def survey_folder(
     kit: Kit,
     camera: CameraFile | None = None,
     *,
+    sources: Sources | None = None,
     priors: Priors | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
@@ -35,6 +47,7 @@ def survey_folder(
         folder: with the photos of one shoot.
         kit: what is printed.
         camera: from `fitscan calibrate`, or None to start from the photos' EXIF.
+        sources: the files that kit and camera were read from, kept with the survey.
         priors: of the nuisances.
         workers: processes for the photos; all cores if None.
         progress: told what happens.
@@ -60,7 +73,7 @@ def survey_folder(
     match = lens_for([h.identity for h in headers], camera)
     for i, reason in match.refused.items():
         refused[headers[i].path] = reason
-    return build_survey(
+    survey = build_survey(
         folder.resolve().name,
         [headers[i].path for i in match.used],
         refused,
@@ -70,3 +83,4 @@ def survey_folder(
         workers=workers,
         progress=progress,
     )
+    return replace(survey, sources=sources or Sources(), made_at=now_utc())

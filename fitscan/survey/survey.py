@@ -17,7 +17,7 @@ from fitscan.lens.model import Lens
 from fitscan.markers.kit import CuffSpec, Kit
 from fitscan.photos.identity import CameraIdentity
 
-__all__ = ["Dropped", "MarkerCheck", "PhotoEntry", "Quality", "RuleCheck", "Survey"]
+__all__ = ["Dropped", "MarkerCheck", "PhotoEntry", "Quality", "RuleCheck", "Sources", "Survey"]
 
 
 @dataclass(frozen=True)
@@ -142,6 +142,18 @@ class Quality:
 
 
 @dataclass(frozen=True)
+class Sources:
+    """Which files a survey was made from; photos' hashes are with the photos.
+
+    Attributes:
+        kit_sha256, camera_sha256: of the files' bytes, or None where there was no file.
+    """
+
+    kit_sha256: str | None = None
+    camera_sha256: str | None = None
+
+
+@dataclass(frozen=True)
 class Survey:
     """A solved shoot.
 
@@ -159,6 +171,8 @@ class Survey:
         sights: in how many photos each marker was measured, in the order of `markers`.
         quality: see `Quality`.
         checks: of each marker, in the order of `markers`; empty when it was not worked out.
+        sources: the files that it was made from.
+        made_at: when, ISO 8601 in UTC, or None where it is not known.
     """
 
     name: str
@@ -173,6 +187,8 @@ class Survey:
     sights: tuple[int, ...]
     quality: Quality
     checks: tuple[MarkerCheck, ...] = ()
+    sources: Sources = Sources()
+    made_at: str | None = None
 
     @property
     def frame(self) -> str:

@@ -5,11 +5,12 @@ Writing and strict reading are left to `fitscan.store`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from fitscan.errors import DataError
 from fitscan.geometry.rigid import Rigid
@@ -18,13 +19,22 @@ from fitscan.lens.model import LENS_PARAMETERS, Lens
 from fitscan.markers.kit import Kit
 from fitscan.photos.identity import CameraIdentity
 from fitscan.store.arrays import PackedSymmetric, pack_symmetric, unpack_symmetric
-from fitscan.store.json_file import JsonDocument, read_json, write_json
-from fitscan.survey.survey import Dropped, MarkerCheck, PhotoEntry, Quality, RuleCheck, Survey
+from fitscan.store.json_file import JsonDocument, Upgrade, read_json, write_json
+from fitscan.survey.survey import (
+    Dropped,
+    MarkerCheck,
+    PhotoEntry,
+    Quality,
+    RuleCheck,
+    Sources,
+    Survey,
+)
 
 __all__ = ["SurveyFile", "read_survey", "survey_document", "survey_of", "write_survey"]
 
 Vector = tuple[float, float, float]
 Matrix = tuple[Vector, Vector, Vector]
+Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
 
 class _Model(BaseModel):
@@ -148,14 +158,26 @@ class QualityRow(_Model):
     advice: tuple[str, ...]
 
 
+def _with_sources(old: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 did not say when and from which files it was made."""
+    return {**old, "made_at": None, "kit_sha256": None, "camera_sha256": None}
+
+
 class SurveyFile(JsonDocument):
-    """A survey as stored."""
+    """A survey as stored.
+
+    A record holds a survey: a new version here needs one in `fitscan.fit.record_file` too.
+    """
 
     KIND: ClassVar[str] = "fitscan.survey"
-    SCHEMA_VERSION: ClassVar[int] = 1
+    SCHEMA_VERSION: ClassVar[int] = 2
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_sources}
 
     name: str
     tool_version: str
+    made_at: str | None
+    kit_sha256: Hash | None
+    camera_sha256: Hash | None
     camera: IdentityRow
     lens: LensRow
     quality: QualityRow
@@ -216,6 +238,9 @@ def survey_document(survey: Survey) -> SurveyFile:
     return SurveyFile(
         name=survey.name,
         tool_version=__version__,
+        made_at=survey.made_at,
+        kit_sha256=survey.sources.kit_sha256,
+        camera_sha256=survey.sources.camera_sha256,
         camera=IdentityRow(**vars(survey.identity)),
         lens=LensRow.model_validate({**lens, **size}),
         quality=_quality_row(survey.quality),
@@ -283,6 +308,8 @@ def survey_of(document: SurveyFile, where: str) -> Survey:
         tuple(m.photos for m in document.markers),
         Quality(**content),
         _checks(document),
+        Sources(document.kit_sha256, document.camera_sha256),
+        document.made_at,
     )
 
 
