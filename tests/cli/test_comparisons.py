@@ -9,6 +9,8 @@ import pytest
 from commands import Job, Result
 from quick_shoots import SHIFT_MM
 
+from fitscan.store.document import seal_of
+
 NO_RULE = (
     "No rule was measured: all lengths rest on the printed size of the markers, which is only "
     "good to about 0.5 to 1 percent"
@@ -244,6 +246,7 @@ def test_a_recheck_on_too_few_markers_that_stayed(
     kept = [m for m in content["survey"]["kit"]["tag"] if m["part"] != "shell" or m["id"] < 2]
     moved = [{**m, "part": "bonnet"} for m in content["survey"]["kit"]["tag"] if m not in kept]
     content["survey"]["kit"]["tag"] = kept + moved
+    content["content_sha256"] = seal_of(content)
     changed = job.folder.parent / "few.json"
     changed.write_text(json.dumps(content), encoding="utf-8")
     assert "Only 2 markers of the part 'shell' are in both surveys" in job.refused(
