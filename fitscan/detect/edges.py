@@ -21,9 +21,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
 from fitscan.detect.pattern import edge_points
+from fitscan.detect.profile import Borders, Offsets, Profiles, fit_profiles, read_grey
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 
@@ -41,8 +41,6 @@ _FLOOR_PX = 0.012
 """What repeated photos of the same corner scatter by even without noise (JPEG, demosaicing)."""
 
 _SHIFT_SIGMA_PX = 3.0
-_GREY_NOISE = 1.0
-_ROOT_TWO_PI = 2.5066282746310002
 _SHIFT_PER_TONE = 0.627
 """Edge shift over blur that a tone curve of g = 1 makes: the 50 % level moves by g/4 of the
 contrast, where a Gaussian edge climbs by 0.399 per standard deviation."""
@@ -77,14 +75,17 @@ class EdgeResult:
 
 @dataclass(frozen=True)
 class _Borders:
-    """Padded border points of n squares: see `EdgePoints`, plus `real` (n, k)."""
+    """Padded border points of n squares: see `EdgePoints`.
+
+    Attributes:
+        uv: (n, k, 2); axis, polarity: (n, k).
+        points: what profiles are compared with, all n k points one after another.
+    """
 
     uv: Array
     axis: Array
-    patch: Array
-    across: Array
     polarity: Array
-    real: npt.NDArray[np.bool_]
+    points: Borders
 
     @staticmethod
     def of(tag_ids: list[int]) -> _Borders:
@@ -97,10 +98,15 @@ class _Borders:
             return np.stack(pad)
 
         real = np.arange(most) < np.array([len(s) for s in sets])[:, None]
-        return _Borders(
-            padded("uv"), padded("axis"), padded("patch"), padded("across"),
-            padded("polarity"), real,
-        )  # fmt: skip
+        patch = np.ascontiguousarray(padded("patch").reshape(-1, 4, 3).transpose(1, 2, 0))
+        across = padded("across").ravel()
+        points = Borders(patch.astype(np.float32), across.astype(np.float32), real.ravel())
+        return _Borders(padded("uv"), padded("axis"), padded("polarity"), points)
+
+    @property
+    def real(self) -> npt.NDArray[np.bool_]:
+        """(n, k) no padding."""
+        return self.points.real.reshape(self.axis.shape)
 
 
 def measure_edges(
@@ -124,7 +130,7 @@ def measure_edges(
         tone: of the photo from an earlier measurement; estimated if None.
     """
     borders = _Borders.of(tag_ids)
-    n = len(tag_ids)
+    n, most_points = borders.axis.shape
     half = CELLS / 2.0
     corners = np.tile(np.array([[-half, half], [half, half], [half, -half], [-half, -half]]),
                       (n, 1, 1))  # fmt: skip
@@ -133,6 +139,9 @@ def measure_edges(
     along, bend = _slopes(project, borders.uv, base)
     field = _field(borders.uv / half, base, base_corners)
     normal = _normals(along, borders.axis)
+    design = np.concatenate(
+        [np.einsum("nkd,nkdc->nkc", normal, field), -borders.polarity[..., None]], axis=2
+    )
     begin = np.zeros((n, 8)) if start is None else start.reshape(n, 8)
     total = np.concatenate([begin, np.zeros((n, 1))], axis=1)
     blur = np.full(n, 1.0)
@@ -145,11 +154,11 @@ def measure_edges(
         profiles = _read(grey, place, normal, along, bend, borders.axis, most)
         if number == 0:
             blur = _best_blur(profiles, borders)
-        offsets = _fit_profiles(profiles, borders, blur, curve)
-        fit = _fit_squares(offsets, borders, field, normal)
+        offsets = fit_profiles(profiles, borders.points, np.repeat(blur, most_points), curve)
+        fit = _fit_squares(offsets, borders, design)
         total = total + fit.change
         if number == 0 and passes > 1 and tone is None:
-            curve = _tone(total[:, 8], blur, profiles.near[..., 1].min(axis=1))
+            curve = _tone(total[:, 8], blur, profiles.near[1].reshape(n, -1).min(axis=1))
             # The curve now explains what the edge shift did before.
             total[:, 8] -= curve * _SHIFT_PER_TONE * blur
     assert fit is not None
@@ -220,31 +229,6 @@ def _normals(along: Array, axis: Array) -> Array:
     return np.asarray(normal * np.where(sign == 0, 1.0, sign))
 
 
-@dataclass(frozen=True)
-class _Profiles:
-    """Grey values along normals.
-
-    Attributes:
-        grey: (n, k, t).
-        inside: (n, k) whole profile within the photo.
-        t: (n, k, t) pixels along the normal, 0 at the predicted border.
-        near: (n, k, 2) pixels along the normal where the next borders behind and ahead would be.
-        across: (n, k, t) cells across, from the point.
-        slope: (n, k) cells across per pixel.
-        rate: (n, k) cells of blur across per pixel of blur.
-        spacing: (n, k) pixels between samples.
-    """
-
-    grey: Array
-    inside: npt.NDArray[np.bool_]
-    t: Array
-    near: Array
-    across: Array
-    slope: Array
-    rate: Array
-    spacing: Array
-
-
 def _read(
     grey: npt.NDArray[np.uint8],
     place: Array,
@@ -253,97 +237,38 @@ def _read(
     bend: Array,
     axis: Array,
     most: Array,
-) -> _Profiles:
+) -> Profiles:
+    """Profiles of all n k points, one after another."""
     own = (axis == 0)[..., None]
     ahead = np.where(own, along[..., 0], along[..., 1])
     curve = 0.5 * np.where(own, bend[..., 0], bend[..., 1])
     near = np.stack(
-        [np.sum(normal * (curve - ahead), axis=-1), np.sum(normal * (curve + ahead), axis=-1)],
-        axis=-1,
+        [np.sum(normal * (curve - ahead), axis=-1), np.sum(normal * (curve + ahead), axis=-1)]
     )
-    inverse = np.linalg.inv(along + 1e-12 * np.eye(2))  # d uv / d px, (n, k, 2 uv, 2 px)
+    inverse = _inverse(along)  # d uv / d px, (n, k, 2 uv, 2 px)
     other = np.where(own, inverse[..., 1, :], inverse[..., 0, :])
     slope = np.sum(other * normal, axis=-1)
-    cell_px = np.minimum(-near[..., 0], near[..., 1])
+    cell_px = np.minimum(-near[0], near[1])
     reach = np.maximum(np.minimum(0.9 * cell_px, most[:, None]), 1.6)
-    spacing = 2.0 * reach / (_SAMPLES - 1)
-    t = (np.arange(_SAMPLES) - (_SAMPLES - 1) / 2.0) * spacing[..., None]
-    points = place[..., None, :] + t[..., None] * normal[..., None, :]
-    values, inside = _bilinear_read(grey, points)
-    return _Profiles(
+    spacing = (2.0 * reach / (_SAMPLES - 1)).ravel()
+    values, inside = read_grey(grey, place.reshape(-1, 2), normal.reshape(-1, 2), spacing, _SAMPLES)
+    single = np.float32
+    return Profiles(
         values,
         inside,
-        t,
-        near,
-        t * slope[..., None],
-        slope,
-        np.linalg.norm(other, axis=-1),
-        spacing,
+        spacing.astype(single),
+        near.reshape(2, -1).astype(single),
+        slope.ravel().astype(single),
+        np.linalg.norm(other, axis=-1).ravel().astype(single),
     )
 
 
-def _bilinear_read(
-    grey: npt.NDArray[np.uint8], points: Array
-) -> tuple[Array, npt.NDArray[np.bool_]]:
-    """Grey values at points (..., t, 2), and whether all t of them lie inside."""
-    height, width = grey.shape
-    x, y = points[..., 0], points[..., 1]
-    inside = ((x >= 0) & (x < width - 1) & (y >= 0) & (y < height - 1)).all(axis=-1)
-    x = np.clip(np.nan_to_num(x), 0, width - 1.001)
-    y = np.clip(np.nan_to_num(y), 0, height - 1.001)
-    x0, y0 = x.astype(np.intp), y.astype(np.intp)
-    fx, fy = x - x0, y - y0
-    flat = grey.reshape(-1)
-    start = y0 * width + x0
-    top = flat[start] * (1.0 - fx) + flat[start + 1] * fx
-    start = start + width
-    low = flat[start] * (1.0 - fx) + flat[start + 1] * fx
-    return top * (1.0 - fy) + low * fy, inside
-
-
-def _pattern(profiles: _Profiles, borders: _Borders, blur: Array) -> tuple[Array, Array]:
-    """The blurred pattern S (n, k, t) along the profiles, and dS/dt per pixel.
-
-    Along the normal the three nearest borders stand where the projection puts them, in pixels;
-    across it the row's own two sides do, in cells.
-    """
-    wide = blur[:, None, None]
-    patch = borders.patch
-    row_value = np.zeros((3, *profiles.t.shape))
-    row_slope = np.zeros((3, *profiles.t.shape))
-    row_value += patch[..., 0, :].transpose(2, 0, 1)[..., None]
-    zero = np.zeros((*profiles.near.shape[:-1], 1))
-    places = (profiles.near[..., 0, None], zero, profiles.near[..., 1, None])
-    for i, at in enumerate(places):
-        z = (profiles.t - at) / wide
-        rise = (patch[..., i + 1, :] - patch[..., i, :]).transpose(2, 0, 1)[..., None]
-        row_value += rise * ndtr(z)
-        row_slope += rise * (np.exp(-0.5 * z * z) / _ROOT_TWO_PI)
-    row_slope /= wide
-    y = profiles.across + borders.across[..., None]
-    wide_y = np.maximum(wide * profiles.rate[..., None], 1e-6)
-    low, high = (y + 0.5) / wide_y, (y - 0.5) / wide_y
-    below, above = ndtr(low), ndtr(high)
-    share = (1.0 - below, below - above, above)
-    value = sum(s * r for s, r in zip(share, row_value, strict=True))
-    slope = sum(s * r for s, r in zip(share, row_slope, strict=True))
-    bell_low = np.exp(-0.5 * low * low) / _ROOT_TWO_PI / wide_y
-    bell_high = np.exp(-0.5 * high * high) / _ROOT_TWO_PI / wide_y
-    slope = slope + profiles.slope[..., None] * (
-        bell_low * (row_value[1] - row_value[0]) + bell_high * (row_value[2] - row_value[1])
-    )
-    return np.asarray(value), np.asarray(slope)
-
-
-@dataclass(frozen=True)
-class _Offsets:
-    """Per border point (n, k): offset px, its sigma, contrast, and whether it can be used."""
-
-    offset: Array
-    sigma: Array
-    contrast: Array
-    usable: npt.NDArray[np.bool_]
-    misfit: Array
+def _inverse(along: Array) -> Array:
+    """Inverses of matrices (n, k, 2, 2)."""
+    a, b, c, d = along[..., 0, 0], along[..., 0, 1], along[..., 1, 0], along[..., 1, 1]
+    out = np.stack([np.stack([d, -b], axis=-1), np.stack([-c, a], axis=-1)], axis=-2)
+    det = a * d - b * c
+    return np.asarray(out / np.where(np.abs(det) > 1e-12, det, 1e-12)[..., None, None])
 
 
 def _tone(shift: Array, blur: Array, cell_px: Array) -> float:
@@ -354,51 +279,17 @@ def _tone(shift: Array, blur: Array, cell_px: Array) -> float:
     return float(np.clip(np.median((shift / (_SHIFT_PER_TONE * blur))[large]), -0.5, 0.95))
 
 
-def _fit_profiles(
-    profiles: _Profiles, borders: _Borders, blur: Array, tone: float = 0.0
-) -> _Offsets:
-    """Least squares of level, contrast and offset in every profile (three unknowns each)."""
-    value, slope = _pattern(profiles, borders, blur)
-    if tone != 0.0:
-        slope = slope * (1.0 + tone * (1.0 - 2.0 * value))
-        value = value + tone * value * (1.0 - value)
-    samples = value.shape[-1]
-    v = value - value.mean(axis=-1, keepdims=True)
-    s = slope - slope.mean(axis=-1, keepdims=True)
-    g = profiles.grey - profiles.grey.mean(axis=-1, keepdims=True)
-    vv, ss, vs = (v * v).sum(-1), (s * s).sum(-1), (v * s).sum(-1)
-    vg, sg = (v * g).sum(-1), (s * g).sum(-1)
-    det = vv * ss - vs * vs
-    good = det > 1e-9
-    safe = np.where(good, det, 1.0)
-    contrast = (ss * vg - vs * sg) / safe
-    push = (vv * sg - vs * vg) / safe
-    left = g - contrast[..., None] * v - push[..., None] * s
-    # Samples closer than a pixel are not independent.
-    independent = np.maximum(samples * np.minimum(profiles.spacing, 1.0) - 3.0, 1.0)
-    misfit = (left * left).sum(-1) * np.minimum(profiles.spacing, 1.0)
-    noise = misfit / independent + _GREY_NOISE**2
-    strong = good & (contrast > 8.0)
-    c = np.where(strong, contrast, 1.0)
-    density = np.minimum(profiles.spacing, 1.0)
-    sigma = np.sqrt(noise * vv / safe / density) / c
-    offset = -push / c
-    usable = strong & profiles.inside & borders.real & (np.abs(offset) < 2.5)
-    return _Offsets(offset, sigma, np.where(good, contrast, 0.0), usable, (left * left).sum(-1))
-
-
-def _best_blur(profiles: _Profiles, borders: _Borders) -> Array:
+def _best_blur(profiles: Profiles, borders: _Borders) -> Array:
     """Blur (n,) in px with which each square's profiles are explained best."""
-    every = slice(None, None, 4)
-    some = _Profiles(*(getattr(profiles, f)[:, every] for f in profiles.__dataclass_fields__))
-    few = _Borders(*(getattr(borders, f)[:, every] for f in borders.__dataclass_fields__))
-    n = len(borders.real)
+    n, k = borders.axis.shape
+    every = np.arange(n * k).reshape(n, k)[:, ::4].ravel()
+    some, few = profiles.take(every), borders.points.take(every)
+    # Hidden borders shall not choose: the median keeps them out.
+    use = (some.inside & few.real).reshape(n, -1)
     cost = np.empty((len(_BLURS), n))
     for i, b in enumerate(_BLURS):
-        fit = _fit_profiles(some, few, np.full(n, b))
-        use = some.inside & few.real
-        # The trimmed mean keeps hidden borders out of the choice.
-        cost[i] = _median_of(fit.misfit, use, 0.0)
+        fit = fit_profiles(some, few, np.full(len(every), b))
+        cost[i] = _median_of(fit.misfit.reshape(n, -1), use, 0.0)
     best = np.clip(np.argmin(cost, axis=0), 1, len(_BLURS) - 2)
     rows = np.arange(n)
     a, b, c = (np.log(cost[best + d, rows] + 1e-9) for d in (-1, 0, 1))
@@ -420,31 +311,33 @@ class _Fit:
 
 def _median_of(values: Array, use: npt.NDArray[np.bool_], otherwise: float) -> Array:
     """Row medians (n,) of the used values (n, k); `otherwise` where a row uses none."""
-    some = use.any(axis=1)
-    shown = np.where(use, values, np.nan)
-    shown[~some] = otherwise
-    return np.asarray(np.nanmedian(shown, axis=1))
+    ordered = np.sort(np.where(use, values, np.inf), axis=1)
+    count = use.sum(axis=1)
+    rows = np.arange(len(values))
+    middle = 0.5 * (
+        ordered[rows, np.maximum(count - 1, 0) // 2] + ordered[rows, count // 2 % values.shape[1]]
+    )
+    return np.where(count > 0, middle, otherwise)
 
 
-def _fit_squares(offsets: _Offsets, borders: _Borders, field: Array, normal: Array) -> _Fit:
+def _fit_squares(flat: Offsets, borders: _Borders, design: Array) -> _Fit:
     """Corner shifts and edge shift of every square from its border points, robustly."""
-    n, k = offsets.offset.shape
-    design = np.empty((n, k, 9))
-    design[..., :8] = np.einsum("nkd,nkdc->nkc", normal, field)
-    design[..., 8] = -borders.polarity
+    n, k = borders.axis.shape
+    offsets = Offsets(*(getattr(flat, f).reshape(n, k) for f in flat.__dataclass_fields__))
     contrast = _median_of(offsets.contrast, offsets.usable, 0.0)
     usable = offsets.usable & (offsets.contrast > 0.35 * contrast[:, None])
     usable &= offsets.contrast < 2.5 * contrast[:, None]
     weight = np.where(usable, 1.0 / (offsets.sigma**2 + 0.02**2), 0.0)
     prior = np.diag(np.r_[np.full(8, _SHIFT_SIGMA_PX**-2.0), 1.0])
     robust = np.ones((n, k))
+    across = np.ascontiguousarray(design.transpose(0, 2, 1))
     scatter = np.full(n, 0.3)
     for _ in range(5):
         w = weight * robust
-        matrix = np.einsum("nki,nk,nkj->nij", design, w, design, optimize=True) + prior
-        rhs = np.einsum("nki,nk->ni", design, w * offsets.offset)
-        change = np.linalg.solve(matrix, rhs[..., None])[..., 0]
-        left = np.abs(offsets.offset - np.einsum("nki,ni->nk", design, change))
+        weighed = across * w[:, None]
+        matrix = weighed @ design + prior
+        change = np.linalg.solve(matrix, weighed @ offsets.offset[..., None])
+        left = np.abs(offsets.offset - (design @ change)[..., 0])
         scatter = 1.4826 * _median_of(left, usable, 1.0)
         bound = 4.0 * np.maximum(scatter, 0.03)[:, None]
         robust = np.clip(1.0 - (left / bound) ** 2, 0.0, None) ** 2
@@ -453,5 +346,7 @@ def _fit_squares(offsets: _Offsets, borders: _Borders, field: Array, normal: Arr
     chi = (w * left**2).sum(axis=1) / np.maximum(agree.sum(axis=1) - 9.0, 1.0)
     covariance = np.linalg.inv(matrix) * np.maximum(chi, 1.0)[:, None, None]
     covariance = covariance + _FLOOR_PX**2 * np.eye(9)
-    real = np.maximum((borders.real & True).sum(axis=1), 1)
-    return _Fit(change, covariance, agree.sum(axis=1) / real, scatter, contrast, agree.sum(axis=1))
+    real = np.maximum(borders.real.sum(axis=1), 1)
+    return _Fit(
+        change[..., 0], covariance, agree.sum(axis=1) / real, scatter, contrast, agree.sum(axis=1)
+    )
