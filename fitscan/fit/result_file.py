@@ -5,7 +5,8 @@ U is the expanded uncertainty (k = 2) throughout. Computing is left to `gap` and
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Mapping
+from typing import Any, ClassVar
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
@@ -14,7 +15,7 @@ from fitscan.fit.align import Alignment
 from fitscan.fit.gap import Gap, GapStation, StraightGap
 from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
-from fitscan.store.json_file import JsonDocument
+from fitscan.store.json_file import JsonDocument, Upgrade
 
 __all__ = ["CAUTION", "GapFile", "RecheckFile", "gap_document", "recheck_document"]
 
@@ -102,20 +103,40 @@ class ShiftRow(_Model):
     place_mm: Vector
     shift_mm: Vector
     shift_U_mm: Vector
+    total_mm: float
+    total_U_mm: float
     left_mm: Vector
     left_U_mm: Vector
     bent: bool
     verdict: str
 
 
+def _with_totals(content: dict[str, Any]) -> dict[str, Any]:
+    """Lift version 1, which kept no length of a shift.
+
+    The length's own U was not kept either. U in a direction n is at most the sum of |n_i| U_i,
+    whatever the correlations are, so this bound stands in for it.
+    """
+    markers = []
+    for row in content["markers"]:
+        shift = np.array(row["shift_mm"], dtype=np.float64)
+        size = float(np.linalg.norm(shift))
+        way = np.abs(shift) / size if size > 0.0 else np.full(3, 3.0**-0.5)
+        bound = float(way @ np.array(row["shift_U_mm"], dtype=np.float64))
+        markers.append({**row, "total_mm": size, "total_U_mm": bound})
+    return {**content, "markers": markers}
+
+
 class RecheckFile(JsonDocument):
     """A recheck as stored.
 
-    The rigid motion takes recorded points to where they are now, both in `frame`.
+    The rigid motion takes recorded points to where they are now, both in `frame`. `total` is the
+    length of a marker's shift, with its own U.
     """
 
     KIND: ClassVar[str] = "fitscan.recheck"
-    SCHEMA_VERSION: ClassVar[int] = 1
+    SCHEMA_VERSION: ClassVar[int] = 2
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_totals}
 
     tool_version: str
     coverage_factor: float
@@ -209,6 +230,8 @@ def _shift(s: CuffShift) -> ShiftRow:
         place_mm=_vector(s.place_mm),
         shift_mm=_vector(s.shift_mm),
         shift_U_mm=_vector(s.shift_expanded_mm),
+        total_mm=s.size_mm,
+        total_U_mm=s.size_expanded_mm,
         left_mm=_vector(s.left_mm),
         left_U_mm=_vector(s.left_expanded_mm),
         bent=s.bent,

@@ -1,0 +1,90 @@
+"""What the sections of several kinds share: how surveys were brought together, tables of readings.
+
+What a kind tells beyond that is left to its own module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+
+import numpy as np
+
+from fitscan.fit.angle_file import ReadingRow
+from fitscan.fit.result_file import AlignmentRow
+from fitscan.fit.verdict import Verdict
+from fitscan.report.section import Column, Judged, Measured, Table
+from fitscan.report.words import amount
+
+__all__ = ["aligned_facts", "frame_survey", "reading_tables", "readings_judged"]
+
+_READINGS = (
+    Column("number", "number"),
+    Column("value", "value"),
+    Column("unit", "unit"),
+    Column("wanted", "wanted"),
+    Column("verdict", "verdict"),
+)
+
+
+def aligned_facts(alignment: AlignmentRow, on: str) -> tuple[tuple[str, str], ...]:
+    """How two surveys were brought together, and which markers were left out of it."""
+    facts = [
+        (
+            "brought together on",
+            f"{len(alignment.used)} markers of the {on}: "
+            + ", ".join(str(m) for m in alignment.used),
+        ),
+        (
+            "do they agree",
+            f"congruency test {alignment.congruency_statistic:.2f}, "
+            f"at most {alignment.congruency_critical:.2f} by chance",
+        ),
+    ]
+    facts += [
+        (
+            f"marker {m.marker_id}",
+            "moved by "
+            + amount(float(np.linalg.norm(m.shift_mm)), m.shift_U_mm, "mm")
+            + " between the shoots and was left out",
+        )
+        for m in alignment.moved
+    ]
+    return tuple(facts)
+
+
+def frame_survey(frame: str) -> tuple[str, ...]:
+    """Name of the survey whose own frame this is."""
+    head, _, name = frame.partition(" ")
+    return (name,) if head == "survey" and name else ()
+
+
+def readings_judged(rows: Sequence[ReadingRow]) -> tuple[Judged, ...]:
+    """Verdicts of the readings, by what they were held to."""
+    out = []
+    judged = [r for r in rows if r.verdict is not None]
+    for unit in dict.fromkeys(r.unit for r in judged):
+        mine = [r for r in judged if r.unit == unit]
+        limits = sorted({r.tolerance for r in mine if r.tolerance is not None})
+        words = " and ".join(f"± {limit:g} {unit}" for limit in limits)
+        verdicts = tuple(Verdict(r.verdict) for r in mine)
+        out.append(Judged(words, verdicts, "number" if len(mine) == 1 else "numbers"))
+    return tuple(out)
+
+
+def reading_tables(rows: Sequence[ReadingRow]) -> tuple[Table, ...]:
+    """One table for each thing and what it was held against."""
+    tables = []
+    for (subject, against), some in groupby(rows, key=lambda r: (r.subject, r.against)):
+        cells = tuple(
+            (
+                r.name,
+                Measured(r.value, r.U),
+                r.unit,
+                None if r.wanted is None else f"{r.wanted:g} ± {r.tolerance:g}",
+                None if r.verdict is None else Verdict(r.verdict),
+            )
+            for r in some
+        )
+        tables.append(Table(f"{subject}, against {against}", _READINGS, cells, key=subject))
+    return tuple(tables)
