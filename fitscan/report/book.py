@@ -146,6 +146,11 @@ class Book:
     caution: str = CAUTION
 
     @property
+    def shoots(self) -> tuple[SurveyPart | RecordPart, ...]:
+        """Everything that was surveyed."""
+        return (*self.surveys, *self.records)
+
+    @property
     def sources(self) -> tuple[Source, ...]:
         """All files."""
         parts: list[Any] = [*self.results, *self.surveys, *self.records]
@@ -211,9 +216,7 @@ def _each_once(files: Sequence[Path]) -> list[Path]:
     return list(seen.values())
 
 
-def _title(
-    results: list[ResultPart], surveys: list[SurveyPart], records: list[RecordPart]
-) -> str:
+def _title(results: list[ResultPart], surveys: list[SurveyPart], records: list[RecordPart]) -> str:
     if results:
         words = dict.fromkeys(f"{r.section.word}: {r.section.title}" for r in results)
         return "; ".join(words)
@@ -238,9 +241,7 @@ def _record_part(file: Path) -> RecordPart:
     document = read_json(file, RecordFile)
     survey = survey_of(document.survey, str(file))
     source = _source(file, "record", document.tool_version)
-    return RecordPart(
-        survey, document.part, document.on, document.made_at, document.note, source
-    )  # fmt: skip
+    return RecordPart(survey, document.part, document.on, document.made_at, document.note, source)
 
 
 def _result_part(file: Path, kind: str | None) -> ResultPart:

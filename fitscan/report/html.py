@@ -24,7 +24,7 @@ SIGNS = {Verdict.IN: "●", Verdict.OPEN: "▲", Verdict.OUT: "■"}
 
 def html_page(book: Book) -> str:
     """The whole page."""
-    shoots = [how_measured(p) for p in (*book.surveys, *book.records)]
+    shoots = [how_measured(p) for p in book.shoots]
     return render_template("report.html", book=book, shoots=shoots)
 
 

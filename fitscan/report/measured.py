@@ -21,7 +21,6 @@ from fitscan.survey.survey import Survey
 __all__ = ["HowMeasured", "how_measured"]
 
 
-
 @dataclass(frozen=True)
 class HowMeasured:
     """One shoot.
@@ -95,6 +94,15 @@ def _facts(survey: Survey) -> list[tuple[str, str]]:
         ),
         ("lens", f"from {q.lens_source}, f = {float(survey.lens.values[0]):.1f} px"),
         ("printer", f"{across} across, {along} along; ink {q.ink_mm:+.3f} mm per edge"),
+        ("worked out", survey.made_at or "not known: its file is from an older fitscan"),
+        *(
+            (f"{name} file, SHA-256", digest)
+            for name, digest in (
+                ("kit", survey.sources.kit_sha256),
+                ("camera", survey.sources.camera_sha256),
+            )
+            if digest is not None
+        ),
     ]
 
 

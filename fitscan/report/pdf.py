@@ -126,7 +126,7 @@ class _Layout:
         """Everything, in order."""
         from reportlab.platypus import PageBreak
 
-        shoots = [how_measured(p) for p in (*book.surveys, *book.records)]
+        shoots = [how_measured(p) for p in book.shoots]
         out = self._front(book)
         for result in book.results:
             out += [PageBreak(), *self._result(result)]

@@ -132,6 +132,11 @@ class Section:
                 return verdict
         return Verdict.IN if worst else None
 
+    @property
+    def verdict_word(self) -> str | None:
+        """The worst verdict in words."""
+        return None if self.overall is None else self.overall.value
+
 
 def shown(cell: Cell, column: Column) -> str:
     """A cell as people read it."""

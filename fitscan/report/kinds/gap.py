@@ -85,10 +85,10 @@ def _shapes(document: GapFile, survey: Survey) -> Shapes | None:
             name = f"station {number}"
             verdict = Verdict(s.verdict)
             spans.append(measured_span("gap", name, ends, s.total_mm, s.total_U_mm, verdict))
-        ends = (straight.stations[0], straight.stations[-1])
+        outer = (straight.stations[0], straight.stations[-1])
         for role, tube, points in (
-            ("tube", document.bar, [s.bar_mm for s in ends]),
-            ("seat", document.target, [s.seated_mm for s in ends]),
+            ("tube", document.bar, [s.bar_mm for s in outer]),
+            ("seat", document.target, [s.seated_mm for s in outer]),
         ):
             if tube not in cuffs or len(straight.stations) < 2:
                 continue

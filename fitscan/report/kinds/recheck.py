@@ -11,7 +11,7 @@ from fitscan.fit.result_file import RecheckFile
 from fitscan.fit.verdict import Verdict
 from fitscan.report.kinds.pieces import aligned_facts
 from fitscan.report.kinds.result import Result
-from fitscan.report.section import Column, Judged, Measured, Section, Table
+from fitscan.report.section import Cell, Column, Judged, Measured, Section, Table
 from fitscan.report.shapes import Shapes, measured_span
 from fitscan.report.words import amount
 from fitscan.shape.datum import car_axes
@@ -47,7 +47,7 @@ def _section(document: RecheckFile) -> Section:
     )  # fmt: skip
     sizes = _sizes(document)
     order = sorted(range(len(document.markers)), key=lambda i: -sizes[i].value)
-    rows = tuple(
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
             m.label + (" (bent)" if m.bent else ""),
             sizes[i],

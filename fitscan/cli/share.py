@@ -1,0 +1,64 @@
+"""Commands that hand results on to people: the report.
+
+Parse, call, print; no computation happens here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
+from fitscan.cli.screen import check_photos_folder, say_files, say_notes, screen_for
+
+Files = Annotated[
+    list[Path],
+    typer.Argument(
+        help="Files that fitscan wrote, in any order: surveys, records, and the results on them."
+    ),
+]
+
+
+@app.command(epilog=CAUTION)
+def report(
+    files: Files,
+    out: Annotated[Path, typer.Option(help="Name of the report; .html and .pdf are put after it.")],
+    title: Annotated[str, typer.Option(help="Over the report; from the results if empty.")] = "",
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    photos: Annotated[
+        Path | None,
+        typer.Option(help="Folder that holds the shoots' folders, to say when photos were taken."),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Put results, pictures and how they were measured into one page to show and one to print."""
+    from fitscan.report.publish import write_report
+
+    check_photos_folder(photos)
+    done = write_report(files, out, title=title, paper=paper, photos=photos, replace=replace)
+    if json:
+        import json as machine
+
+        content = {
+            "kind": "fitscan.report",
+            "html": str(done.html),
+            "pdf": str(done.pdf),
+            "overall": {r.source.name: r.section.verdict_word for r in done.book.results},
+            "notes": list(done.book.notes),
+        }
+        typer.echo(machine.dumps(content, ensure_ascii=False))
+        return
+    if not quiet:
+        screen = screen_for(hushed=False)
+        for r in done.book.results:
+            screen.print(
+                f"{r.section.word}, {r.section.title}: {r.section.headline}; "
+                f"{r.section.verdict_word or 'nothing was judged'}",
+                soft_wrap=True, markup=False,
+            )  # fmt: skip
+        say_notes(screen, list(done.book.notes))
+        say_files(screen, done.html, done.pdf)
