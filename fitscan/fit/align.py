@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2
 
 from fitscan.errors import DataError, InputError
+from fitscan.fit.congruency import Net, congruent_points
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, skew
@@ -19,6 +19,7 @@ from fitscan.survey.survey import Survey
 
 __all__ = [
     "ALPHA",
+    "STILL_MM",
     "Alignment",
     "MovedMarker",
     "align",
@@ -30,6 +31,9 @@ __all__ = [
 
 ALPHA = 0.01
 """False alarm rate of the congruency test over all markers of a part."""
+
+STILL_MM = 0.1
+"""A marker that moved no further counts as still: paper and panels breathe that much."""
 
 
 @dataclass(frozen=True)
@@ -94,9 +98,8 @@ def centre_covariance(survey: Survey, markers: list[int], turn: Array) -> Array:
 def align(a: Survey, b: Survey, part: str) -> Alignment:
     """Align b to a on the markers of a part that both surveys have.
 
-    Generalised least squares with both joint covariances. Then the congruency test of deformation
-    surveying (global chi squared test, and the worst marker is taken out until it passes; Caspary,
-    "Concepts of network and deformation analysis", 1987, from memory).
+    Generalised least squares with both joint covariances, on the markers that the congruency test
+    (`fitscan.fit.congruency`) finds to have kept their figure.
 
     Raises:
         InputError: a kit has no such part.
@@ -117,26 +120,23 @@ def align(a: Survey, b: Survey, part: str) -> Alignment:
     x_a = np.array([a.poses[a.row(m)].translation for m in common])
     x_b = np.array([b.poses[b.row(m)].translation for m in common])
     a_from_b = _robust_start(x_a, x_b)
-    keep = list(range(len(common)))
-    while True:
-        a_from_b, statistic = _least_squares(a, b, common, keep, x_a, x_b, a_from_b)
-        critical = float(chi2.isf(ALPHA, 3 * len(keep) - 6)) if len(keep) > 2 else 0.0
-        if len(keep) <= 3 or statistic <= critical:
-            break
-        without = [
-            _least_squares(a, b, common, [k for k in keep if k != i], x_a, x_b, a_from_b)[1]
-            for i in keep
-        ]
-        keep.pop(int(np.argmin(without)))
-    if statistic > critical:
+    found = None
+    # The second round stands on the markers that the first one believed.
+    for _ in range(2):
+        net = _net(a, b, common, x_a, x_b, a_from_b)
+        found = congruent_points(net, ALPHA, allowed=STILL_MM)
+        keep = list(found.stable)
+        a_from_b = _least_squares(a, b, [common[i] for i in keep], x_a[keep], x_b[keep], a_from_b)
+    assert found is not None
+    if not found.agreed:
         raise DataError(
             f"The markers of the part {part!r} do not agree between the two surveys",
             f"{a.frame} and {b.frame}",
             "most of them moved: stick markers where nothing touches them, and record again",
         )
-    used = tuple(common[i] for i in keep)
-    moved = _moved(a, b, common, keep, x_a, x_b, a_from_b)
-    return Alignment(a_from_b, used, moved, statistic, critical)
+    used = tuple(common[i] for i in found.stable)
+    moved = _moved(a, b, common, sorted(found.moved), x_a, x_b, a_from_b)
+    return Alignment(a_from_b, used, moved, found.statistic, found.critical)
 
 
 def _robust_start(x_a: Array, x_b: Array) -> Rigid:
@@ -153,30 +153,27 @@ def _robust_start(x_a: Array, x_b: Array) -> Rigid:
     return out
 
 
+def _net(a: Survey, b: Survey, common: list[int], x_a: Array, x_b: Array, a_from_b: Rigid) -> Net:
+    """Centres in b less centres in a, near an alignment."""
+    seen = a_from_b.apply(x_b)
+    rows = motion_rows(seen - seen.mean(axis=0))
+    covariance = difference_covariance(a, b, common, a_from_b, rows)
+    return Net((seen - x_a).reshape(-1), covariance, rows)
+
+
 def _least_squares(
-    a: Survey,
-    b: Survey,
-    common: list[int],
-    keep: list[int],
-    x_a: Array,
-    x_b: Array,
-    start: Rigid,
-) -> tuple[Rigid, float]:
-    """Aligned transform and the weighted square sum of what is left."""
-    markers = [common[i] for i in keep]
-    out, statistic = start, 0.0
+    a: Survey, b: Survey, markers: list[int], x_a: Array, x_b: Array, start: Rigid
+) -> Rigid:
+    """Transform with the smallest weighted square sum over some markers."""
+    out = start
     for _ in range(3):
-        seen = out.apply(x_b[keep])
+        seen = out.apply(x_b)
         rows = motion_rows(seen - out.translation)
         covariance = difference_covariance(a, b, markers, out, rows)
-        difference = (x_a[keep] - seen).reshape(-1)
-        factor = cho_factor(covariance)
-        weighted = cho_solve(factor, rows)
-        step = np.linalg.solve(rows.T @ weighted, weighted.T @ difference)
-        left = difference - rows @ step
-        statistic = float(left @ cho_solve(factor, left))
+        weighted = cho_solve(cho_factor(covariance), rows)
+        step = np.linalg.solve(rows.T @ weighted, weighted.T @ (x_a - seen).reshape(-1))
         out = out.step(np.asarray(step, dtype=np.float64))
-    return out, statistic
+    return out
 
 
 def difference_covariance(
@@ -199,19 +196,18 @@ def _moved(
     a: Survey,
     b: Survey,
     common: list[int],
-    keep: list[int],
+    moved: list[int],
     x_a: Array,
     x_b: Array,
     a_from_b: Rigid,
 ) -> tuple[MovedMarker, ...]:
     out = []
-    for i in range(len(common)):
-        if i not in keep:
-            shift = a_from_b.apply(x_b[i]) - x_a[i]
-            covariance = centre_covariance(a, [common[i]], np.eye(3)) + centre_covariance(
-                b, [common[i]], a_from_b.rotation
-            )
-            size = max(float(np.linalg.norm(shift)), 1e-12)
-            u = float(np.sqrt(shift @ covariance @ shift) / size)
-            out.append(MovedMarker(common[i], shift, 2.0 * u))
+    for i in moved:
+        shift = a_from_b.apply(x_b[i]) - x_a[i]
+        covariance = centre_covariance(a, [common[i]], np.eye(3)) + centre_covariance(
+            b, [common[i]], a_from_b.rotation
+        )
+        size = max(float(np.linalg.norm(shift)), 1e-12)
+        u = float(np.sqrt(shift @ covariance @ shift) / size)
+        out.append(MovedMarker(common[i], shift, 2.0 * u))
     return tuple(out)
