@@ -85,13 +85,23 @@ def recheck_error(result: Recheck, record: Truth, now: Truth) -> RecheckError:
     later = np.array([now.poses[s.marker_id].translation for s in result.shifts])
     told_from_world = align_points(then, places, with_scale=False).b_from_a
     true_shift = told_from_world.turn(later - then)
+    # Of a cuff that was compared by its tube's line, only what is square to the tube is measured.
+    for i, s in enumerate(result.shifts):
+        if s.line_only:
+            along = told_from_world.turn(record.poses[s.marker_id].rotation[:, 2])
+            true_shift[i] -= (true_shift[i] @ along) * along
     found = np.array([s.shift_mm for s in result.shifts])
     matrix = np.array(now.content["events"]["cage_world_from_tacked"])
     motion = Rigid(matrix[:3, :3], matrix[:3, 3])
     told = told_from_world @ motion @ told_from_world.inverse()
     shift = told.apply(result.reference_mm) - result.reference_mm
     left = np.array([s.left_mm for s in result.shifts])
-    true_left = true_shift - (told.apply(places) - places)
+    rigid = told.apply(places) - places
+    for i, s in enumerate(result.shifts):
+        if s.line_only:
+            along = told_from_world.turn(record.poses[s.marker_id].rotation[:, 2])
+            rigid[i] -= (rigid[i] @ along) * along
+    true_left = true_shift - rigid
     expanded = np.array([s.shift_expanded_mm for s in result.shifts])
     return RecheckError(
         result.shift_mm - shift,

@@ -54,6 +54,13 @@ def recheck(
     tolerance_mm: Annotated[
         float, typer.Option(min=0.0, max=1e4, help="Largest shift of a marker that you accept.")
     ] = 1.0,
+    rewrapped: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Cuffs that were wrapped anew since the record: all, a cuff's first id, TUBE or "
+            "TUBE:STRAIGHT; may be repeated. Only their tubes' lines are compared."
+        ),
+    ] = None,
     photos: Annotated[
         Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
     ] = None,
@@ -71,7 +78,9 @@ def recheck(
     check_photos_folder(photos)
     kept = read_record(record)
     now = read_survey(survey)
-    result = run(kept.survey, now, kept.part, kept.on, tolerance_mm)
+    result = run(
+        kept.survey, now, kept.part, kept.on, tolerance_mm, rewrapped=rewrapped or ()
+    )  # fmt: skip
     give(recheck_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
     notes: list[str] = []

@@ -158,7 +158,7 @@ def _net(a: Survey, b: Survey, common: list[int], x_a: Array, x_b: Array, a_from
     seen = a_from_b.apply(x_b)
     rows = motion_rows(seen - seen.mean(axis=0))
     covariance = difference_covariance(a, b, common, a_from_b, rows)
-    return Net((seen - x_a).reshape(-1), covariance, rows)
+    return Net((seen - x_a).reshape(-1), covariance, rows, (3,) * len(common))
 
 
 def _least_squares(

@@ -1,11 +1,12 @@
 """Which points of a net kept their shape between two measurements: the congruency test.
 
-Points may have one coordinate (heights) or three. What the points are, and what follows when one
-of them moved, is left to `align` and `recheck`.
+Points may have one coordinate (heights), two (across a line) or three. What the points are, and
+what follows when one of them moved, is left to `align` and `rigid_part`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,44 +24,50 @@ class Net:
     """Differences of the same points between two measurements.
 
     Attributes:
-        difference: (n k,) second less first, k coordinates a point.
-        covariance: (n k, n k) of it, regular (a free net's own freedom filled up).
-        motion: (n k, d) differences that a motion of the whole net makes.
-        size: k.
+        difference: (m,) second less first, the points one after another.
+        covariance: (m, m) of it, regular (a free net's own freedom filled up).
+        motion: (m, d) differences that a motion of the whole net makes.
+        sizes: coordinates of each point: 1 for a height, 3 in space, 2 across a line.
         freedom: degrees of freedom of the variance factor that the covariance was scaled by;
             infinite when it is as good as known.
+        prior: (d,) what is known of the motion beforehand, as 1 / sigma^2: it only counts where
+            the points leave the motion open.
     """
 
     difference: Array
     covariance: Array
     motion: Array
-    size: int = 3
+    sizes: tuple[int, ...]
     freedom: float = np.inf
+    prior: Array | None = None
 
     @property
     def count(self) -> int:
-        """Number of points n."""
-        return len(self.difference) // self.size
+        """Number of points."""
+        return len(self.sizes)
 
-    def rows(self, points: list[int]) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    def rows(self, points: Sequence[int]) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
         """Rows of some points."""
-        return np.array(
-            [self.size * p + k for p in points for k in range(self.size)], dtype=np.intp
-        )
+        starts = np.concatenate([[0], np.cumsum(self.sizes)]).astype(np.intp)
+        return np.concatenate([np.arange(starts[p], starts[p + 1]) for p in points])
 
-    def projected(self, points: list[int]) -> tuple[Array, Array, Array]:
-        """Weights (m, m) of what a motion of the points cannot explain, best motion, its gain.
+    def projected(self, points: Sequence[int]) -> tuple[Array, Array]:
+        """Weights (m, m) of what a motion of the points cannot explain, and the motion's gain.
 
-        The weights P fulfil P @ motion = 0, so d^T P d is the square sum that is left of d.
+        The weights P fulfil P @ motion = 0, so d^T P d is the square sum that is left of d; the
+        gain (d, m) times the differences is the best motion.
         """
         rows = self.rows(points)
         motion = self.motion[rows]
         weight = cho_solve(cho_factor(self.covariance[np.ix_(rows, rows)]), np.eye(len(rows)))
         weighted = weight @ motion
-        gain = np.asarray(np.linalg.solve(motion.T @ weighted, weighted.T), dtype=np.float64)
-        return weight - weighted @ gain, gain @ self.difference[rows], gain
+        normal = motion.T @ weighted
+        if self.prior is not None:
+            normal = normal + np.diag(self.prior)
+        gain = np.asarray(np.linalg.solve(normal, weighted.T), dtype=np.float64)
+        return weight - weighted @ gain, gain
 
-    def displacement(self, point: int, stable: list[int]) -> Array:
+    def displacement(self, point: int, stable: Sequence[int]) -> Array:
         """How far (k,) a point moved, told in the datum that the stable ones give.
 
         An S-transformation onto them with inner constraints (Baarda, "S-transformations and
@@ -112,9 +119,7 @@ def critical_value(alpha: float, count: int, freedom: float, shift: float = 0.0)
     return float(limit)
 
 
-def congruent_points(
-    net: Net, alpha: float, *, allowed: float = 0.0, least: int = 3, start: list[int] | None = None
-) -> Congruency:
+def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int = 3) -> Congruency:
     """Take out the point that disagrees most until the others agree.
 
     The global test of deformation surveying, d^T Q^+ d / (h s0^2) against F(h, f), and localisation
@@ -129,25 +134,26 @@ def congruent_points(
             of the shift which disturbs the test most, so that a point which moved no further is
             not accused more often than alpha.
         least: fewest points that may be left.
-        start: points to begin with, all if None.
     """
-    keep = list(range(net.count)) if start is None else list(start)
+    keep = list(range(net.count))
     moved: list[int] = []
-    k, freedoms = net.size, net.motion.shape[1]
     while True:
-        weight, _, _ = net.projected(keep)
-        v = weight @ net.difference[net.rows(keep)]
-        statistic = float(net.difference[net.rows(keep)] @ v)
-        blocks = [weight[k * i : k * i + k, k * i : k * i + k] for i in range(len(keep))]
+        rows = net.rows(keep)
+        weight, gain = net.projected(keep)
+        v = weight @ net.difference[rows]
+        statistic = float(net.difference[rows] @ v)
+        ends = np.cumsum([net.sizes[i] for i in keep])
+        places = [slice(end - net.sizes[i], end) for i, end in zip(keep, ends, strict=True)]
+        blocks = [weight[place, place] for place in places]
         worst = max(float(np.linalg.eigvalsh(b)[-1]) for b in blocks) if allowed > 0.0 else 0.0
-        count = k * len(keep) - freedoms
+        # As many differences go into the motion as it has numbers that they fix.
+        count = len(rows) - round(float(np.trace(gain @ net.motion[rows])))
         critical = critical_value(alpha, count, net.freedom, allowed**2 * worst)
         agreed = statistic <= critical
         if agreed or len(keep) <= least:
             return Congruency(tuple(keep), tuple(moved), statistic, critical, count, agreed)
         falls = [
-            float(v[k * i : k * i + k] @ np.linalg.pinv(b, rcond=1e-9, hermitian=True)
-                  @ v[k * i : k * i + k])
-            for i, b in enumerate(blocks)
-        ]  # fmt: skip
+            float(v[place] @ np.linalg.pinv(b, rcond=1e-9, hermitian=True) @ v[place])
+            for place, b in zip(places, blocks, strict=True)
+        ]
         moved.append(keep.pop(int(np.argmax(falls))))

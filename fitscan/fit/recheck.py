@@ -1,26 +1,22 @@
 """How a part sits now against its record: rigid shift and turn, and what is left at each cuff.
 
 Both surveys are brought together on the part that stayed (the shell); the pictures are left to
-`fitscan.report`.
+`fitscan.report`, the part against itself to `bench`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2
 
-from fitscan.errors import DataError
-from fitscan.fit.align import (
-    ALPHA,
-    Alignment,
-    align,
-    difference_covariance,
-    few_markers,
-    motion_rows,
-)
+from fitscan.fit.align import Alignment, align
+from fitscan.fit.deciding import Influence, what_decides
+from fitscan.fit.displacement import Displacements, displacements, rewrapped_cuffs
+from fitscan.fit.labels import direction_words, list_of
+from fitscan.fit.moves import Move, find_moves
+from fitscan.fit.rigid_part import RigidPart, rigid_part
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, exp
@@ -29,13 +25,11 @@ from fitscan.survey.survey import Survey
 
 __all__ = ["CuffShift", "Recheck", "recheck"]
 
+_SHARE_ALONG = 0.95
+"""Share of a cuff's rest that points along its tube when it was most likely wrapped anew."""
 
-_ANY_TURN_RAD = np.radians(5.0)
-"""Standard deviation of a part's turn before any measurement. It only counts where the markers say
-nothing of a turn: about the line along which all of them lie."""
-
-_BLIND_DEG = 1.0
-"""Expanded uncertainty of a turn beyond which it counts as not measured."""
+_MOST_DECIDED = 3
+"""Of how many open verdicts it is said what would decide them."""
 
 
 @dataclass(frozen=True)
@@ -46,13 +40,17 @@ class CuffShift:
         marker_id: a cuff's first id, or a tag.
         label: "main hoop, straight 1, cuff 100".
         place_mm: (3,) where it was recorded.
-        shift_mm: (3,) how far it is from there now.
+        shift_mm: (3,) how far it is from there now; of a cuff that was wrapped anew, how far the
+            tube's line is from its record there, square to the tube.
         shift_expanded_mm: (3,) expanded uncertainty (k = 2).
         left_mm: (3,) what is left when the part is moved back as one rigid piece.
         left_expanded_mm: (3,) expanded uncertainty (k = 2).
-        bent: whether what is left is more than chance (it was kept out of the rigid motion).
+        bent: whether what is left is more than chance.
         size_expanded_mm: expanded uncertainty (k = 2) of the shift's length.
         verdict: of the shift's length against the tolerance.
+        line_only: whether the tube's line was compared and not the cuff's place on it.
+        significance: probability that chance alone leaves as much.
+        together: whether the marker is one of those that define the rigid motion.
     """
 
     marker_id: int
@@ -65,11 +63,19 @@ class CuffShift:
     bent: bool
     size_expanded_mm: float
     verdict: Verdict
+    line_only: bool = False
+    significance: float = 1.0
+    together: bool = True
 
     @property
     def size_mm(self) -> float:
         """Length of the shift."""
         return float(np.linalg.norm(self.shift_mm))
+
+    @property
+    def left_size_mm(self) -> float:
+        """Length of what is left."""
+        return float(np.linalg.norm(self.left_mm))
 
 
 @dataclass(frozen=True)
@@ -82,13 +88,18 @@ class Recheck:
         reference_mm: (3,) the point whose shift is told: the middle of the part's markers.
         shift_mm: (3,) shift of that point from record to now.
         turn_deg: (3,) turn about the axes, right-handed.
-        covariance: (6, 6) of (turn rad, shift mm).
+        covariance: (6, 6) of (turn rad, shift mm), the chance of bending included.
+        bending_mm: by how much the markers that moved together are bent at random, as a standard
+            deviation per direction; 0 when no bending is proven.
         now_from_record: the rigid motion of the part in the told frame.
         alignment: of the two surveys on the part that stayed.
         shifts: each marker of the part.
+        moves: that bring it back, largest first.
+        undetermined: motions that the markers do not fix, in words.
         tolerance_mm: for the verdicts.
         sentences: what to do, in words.
         warnings: that every output must carry.
+        deciding: for verdicts that are open, what would decide them.
     """
 
     part: str
@@ -98,12 +109,16 @@ class Recheck:
     shift_mm: Array
     turn_deg: Array
     covariance: Array
+    bending_mm: float
     now_from_record: Rigid
     alignment: Alignment
     shifts: tuple[CuffShift, ...]
+    moves: tuple[Move, ...]
+    undetermined: tuple[str, ...]
     tolerance_mm: float
     sentences: tuple[str, ...]
     warnings: tuple[str, ...]
+    deciding: tuple[str, ...] = ()
 
     @property
     def shift_expanded_mm(self) -> Array:
@@ -116,7 +131,15 @@ class Recheck:
         return np.asarray(np.degrees(COVERAGE * np.sqrt(np.diag(self.covariance)[:3])))
 
 
-def recheck(record: Survey, now: Survey, part: str, on: str, tolerance_mm: float = 1.0) -> Recheck:
+def recheck(
+    record: Survey,
+    now: Survey,
+    part: str,
+    on: str,
+    tolerance_mm: float = 1.0,
+    *,
+    rewrapped: Sequence[str] = (),
+) -> Recheck:
     """Compare a part with its record.
 
     Args:
@@ -125,176 +148,101 @@ def recheck(record: Survey, now: Survey, part: str, on: str, tolerance_mm: float
         part: that moved ("cage").
         on: part that stayed ("shell").
         tolerance_mm: largest wanted shift of any marker of the part.
+        rewrapped: cuffs of which only the tube's line is compared: "all", ids, tubes.
 
     Raises:
+        InputError: `rewrapped` names no cuff of the part.
         DataError: too few common markers of either part.
     """
+    anew = rewrapped_cuffs(now, part, rewrapped)
     alignment = align(record, now, on)
-    moved = [m for m in record.of_part(part) if now.has(m)]
-    if len(moved) < 3:
-        raise DataError(
-            f"{few_markers(len(moved), part)} in both surveys",
-            f"{record.frame} and {now.frame}",
-            f"photograph at least three markers of the {part} that are also in the record",
-        )
     axes = car_axes(record)
-    stayed = list(alignment.used)
-    model = _Model.of(record, now, alignment.a_from_b, stayed, moved, axes.car_from_survey)
-    rigid = _congruent(model)
-    motion, covariance = model.motion(rigid)
-    shifts = tuple(_shift(record, model, rigid, i, m, tolerance_mm) for i, m in enumerate(moved))
-    step = Rigid(exp(motion[:3]), motion[3:])
-    there = Rigid(np.eye(3), model.reference)
-    now_from_record = there @ step @ there.inverse()
-    result = Recheck(
-        part, on, axes, model.reference, motion[3:], np.degrees(motion[:3]), covariance,
-        now_from_record, alignment, shifts, tolerance_mm, (), _warnings(record, now),
+    d = displacements(
+        record, now, part, alignment.a_from_b, axes.car_from_survey,
+        stayed=alignment.used, rewrapped=anew,
     )  # fmt: skip
-    return _with_sentences(result)
+    rigid = rigid_part(d)
+    motion = rigid.motion
+    shifts = tuple(shift_at(d, rigid, i, tolerance_mm) for i in range(len(d.sites)))
+    step = Rigid(exp(motion[:3]), motion[3:])
+    there = Rigid(np.eye(3), rigid.reference)
+    undetermined = tuple(
+        f"{'turn about' if b.turn else 'place along'} "
+        f"{direction_words(b.direction, known=axes.known)}"
+        for b in rigid.blind
+    )
+    result = Recheck(
+        part, on, axes, rigid.reference, motion[3:], np.degrees(motion[:3]), rigid.covariance,
+        rigid.bending_mm, there @ step @ there.inverse(), alignment, shifts,
+        find_moves(d, rigid, axes), undetermined, tolerance_mm, (), _warnings(record, now),
+    )  # fmt: skip
+    words = _sentences(result, d, rigid)
+    deciding = deciding_sentences(result.shifts, d, axes, alignment, on, tolerance_mm)
+    return Recheck(**{**vars(result), "sentences": words, "deciding": deciding})
 
 
-@dataclass(frozen=True)
-class _Model:
-    """The linear model of a recheck, in the told frame.
-
-    e (3 n) = now less record of all centres, the stayed part's first; covariance (3 n, 3 n).
-    e = all_rows @ alignment (6) + part_rows @ motion (6), motion about the reference point.
-    """
-
-    stayed: int
-    places: Array
-    reference: Array
-    difference: Array
-    covariance: Array
-    all_rows: Array
-    part_rows: Array
-
-    @staticmethod
-    def of(
-        record: Survey,
-        now: Survey,
-        record_from_now: Rigid,
-        stayed: list[int],
-        part: list[int],
-        told_from_record: Rigid,
-    ) -> _Model:
-        markers = stayed + part
-        then = np.array([record.poses[record.row(m)].translation for m in markers])
-        later = np.array([now.poses[now.row(m)].translation for m in markers])
-        later = record_from_now.apply(later)
-        middle = then.mean(axis=0)
-        covariance = difference_covariance(
-            record, now, markers, record_from_now, motion_rows(then - middle)
-        )
-        turn = np.kron(np.eye(len(markers)), told_from_record.rotation)
-        places = told_from_record.apply(then)
-        reference = places[len(stayed) :].mean(axis=0)
-        part_rows = motion_rows(places - reference)
-        part_rows[: 3 * len(stayed)] = 0.0
-        return _Model(
-            len(stayed),
-            places,
-            reference,
-            turn @ (later - then).reshape(-1),
-            turn @ covariance @ turn.T,
-            motion_rows(places - places.mean(axis=0)),
-            part_rows,
-        )
-
-    def rows(self, rigid: list[int]) -> Array:
-        """Rows of e that the stayed part and the rigid markers of the part have."""
-        part = [3 * (self.stayed + i) + k for i in rigid for k in range(3)]
-        return np.array([*range(3 * self.stayed), *part], dtype=np.intp)
-
-    def estimator(self, rigid: list[int]) -> tuple[Array, Array, float]:
-        """Gain (12, 3 n) of (alignment, motion), its design, and the square sum left over."""
-        use = self.rows(rigid)
-        design = np.hstack([self.all_rows, self.part_rows])
-        factor = cho_factor(self.covariance[np.ix_(use, use)])
-        weighted = cho_solve(factor, design[use])
-        gain = np.zeros((12, len(self.difference)))
-        normal = design[use].T @ weighted
-        normal[6:9, 6:9] += np.eye(3) / _ANY_TURN_RAD**2
-        gain[:, use] = np.linalg.solve(normal, weighted.T)
-        left = (self.difference - design @ (gain @ self.difference))[use]
-        return gain, design, float(left @ cho_solve(factor, left))
-
-    def motion(self, rigid: list[int]) -> tuple[Array, Array]:
-        """Motion (6,) of the part and its covariance (6, 6)."""
-        gain, _, _ = self.estimator(rigid)
-        motion = gain[6:] @ self.difference
-        design = np.hstack([self.all_rows, self.part_rows])
-        missed = (np.eye(12) - gain @ design)[6:, 6:9]
-        prior = missed @ missed.T * _ANY_TURN_RAD**2
-        return motion, gain[6:] @ self.covariance @ gain[6:].T + prior
-
-    def shift_of(self, rigid: list[int], i: int) -> tuple[Array, Array, Array, Array]:
-        """Shift (3,) of the part's marker i with covariance, and what is left with covariance."""
-        gain, design, _ = self.estimator(rigid)
-        rows = slice(3 * (self.stayed + i), 3 * (self.stayed + i) + 3)
-        pick = np.zeros((3, len(self.difference)))
-        pick[:, rows] = np.eye(3)
-        shift = pick - design[rows, :6] @ gain[:6]
-        left = shift - design[rows, 6:] @ gain[6:]
-        return (
-            shift @ self.difference,
-            shift @ self.covariance @ shift.T,
-            left @ self.difference,
-            left @ self.covariance @ left.T,
-        )
+def deciding_sentences(
+    shifts: Sequence[CuffShift],
+    d: Displacements,
+    axes: CarAxes,
+    alignment: Alignment | None,
+    on: str,
+    tolerance_mm: float,
+) -> tuple[str, ...]:
+    """What would decide the open verdicts, of those furthest off their record first."""
+    open_ones = [i for i, s in enumerate(shifts) if s.verdict is Verdict.OPEN]
+    open_ones.sort(key=lambda i: -shifts[i].size_mm)
+    told_from_record = axes.car_from_survey.rotation if axes.known else None
+    turns = [told_from_record, told_from_record]
+    if told_from_record is not None and alignment is not None:
+        turns[1] = told_from_record @ alignment.a_from_b.rotation
+    carriers = frozenset(alignment.used) if alignment is not None else frozenset()
+    out = []
+    for i in open_ones[:_MOST_DECIDED]:
+        s, row = shifts[i], np.zeros(len(d.values))
+        row[d.rows(i)] = d.sites[i].ways @ (s.shift_mm / max(s.size_mm, 1e-12))
+        influences = [
+            Influence(
+                source.survey, source.markers, row @ source.jacobian, carriers,
+                f"the {on}'s markers", turn, past,
+            )
+            for source, turn, past in zip(d.sources, turns, (True, False), strict=True)
+        ]  # fmt: skip
+        found = what_decides(s.size_mm, s.size_expanded_mm, tolerance_mm, influences)
+        out.append(f"{s.label} cannot be decided against {tolerance_mm:g} mm. {found.sentence}")
+    if len(open_ones) > _MOST_DECIDED:
+        out.append(f"{len(open_ones) - _MOST_DECIDED} markers more cannot be decided")
+    return tuple(out)
 
 
-def _congruent(model: _Model) -> list[int]:
-    """Markers of the part that moved as one rigid piece; the others are bent.
-
-    The same test as for the part that stayed; when fewer than half would agree, the part is bent
-    as a whole and all its markers share the rigid motion.
-    """
-    count = len(model.places) - model.stayed
-    everything = list(range(count))
-    keep = list(everything)
-    least = max(3, (count + 1) // 2)
-    while True:
-        _, _, total = model.estimator(keep)
-        freedom = 3 * (model.stayed + len(keep)) - 12
-        if total <= chi2.isf(ALPHA, freedom):
-            return keep
-        if len(keep) <= least:
-            return everything
-        totals = [model.estimator([k for k in keep if k != i])[2] for i in keep]
-        keep.pop(int(np.argmin(totals)))
-
-
-def _shift(
-    record: Survey, model: _Model, rigid: list[int], i: int, marker: int, tolerance_mm: float
-) -> CuffShift:
-    shift, shift_covariance, left, left_covariance = model.shift_of(rigid, i)
-    size = float(np.linalg.norm(shift))
-    along = shift / max(size, 1e-12)
-    expanded = COVERAGE * float(np.sqrt(along @ shift_covariance @ along))
+def shift_at(d: Displacements, rigid: RigidPart, i: int, tolerance_mm: float) -> CuffShift:
+    """What is to be said of one site of a part."""
+    site = d.sites[i]
+    shift, spread = d.vector(i, d.values), d.spread(i, d.covariance)
+    left, left_spread = d.vector(i, rigid.left), d.spread(i, rigid.left_covariance)
+    told, told_spread = (left, left_spread) if d.free else (shift, spread)
+    size = float(np.linalg.norm(told))
+    along = told / max(size, 1e-12)
+    expanded = COVERAGE * float(np.sqrt(max(float(along @ told_spread @ along), 0.0)))
     return CuffShift(
-        marker,
-        label_of(record, marker),
-        model.places[model.stayed + i],
-        shift,
-        COVERAGE * np.sqrt(np.diag(shift_covariance)),
+        site.marker_id,
+        site.label,
+        site.place,
+        told,
+        _expanded(told_spread),
         left,
-        COVERAGE * np.sqrt(np.clip(np.diag(left_covariance), 0.0, None)),
-        i not in rigid,
+        _expanded(left_spread),
+        rigid.bent[i],
         expanded,
         judge(size, expanded, tolerance_mm),
+        site.line_only,
+        float(rigid.significance[i]),
+        i in rigid.together,
     )
 
 
-def label_of(survey: Survey, marker: int) -> str:
-    """A marker in the fitter's words."""
-    for c in survey.kit.cuff:
-        if c.first_id == marker:
-            return f"{c.tube}, straight {c.straight}, cuff {marker}"
-    for p in survey.kit.pointer:
-        if p.id == marker:
-            return f"pointer {marker} ({p.name})"
-    return f"tag {marker}"
+def _expanded(covariance: Array) -> Array:
+    return np.asarray(COVERAGE * np.sqrt(np.clip(np.diag(covariance), 0.0, None)))
 
 
 def _warnings(record: Survey, now: Survey) -> tuple[str, ...]:
@@ -302,71 +250,92 @@ def _warnings(record: Survey, now: Survey) -> tuple[str, ...]:
     return tuple(dict.fromkeys(both))
 
 
-_WAYS = (("forward", "back"), ("left", "right"), ("up", "down"))
-_TURNS = (
-    ("its left side up and its right side down", "its left side down and its right side up"),
-    ("its front down and its rear up", "its front up and its rear down"),
-    ("its front to the left", "its front to the right"),
-)
+# ---------------------------------------------------------------- words
 
 
-def _with_sentences(r: Recheck) -> Recheck:
-    """Say what to move: the opposite of what happened, largest first, only what is proven."""
-    moves: list[tuple[float, str]] = []
-    open_ones = 0
-    for axis in range(3):
-        value, u = float(r.shift_mm[axis]), float(r.shift_expanded_mm[axis])
-        if abs(value) > u:
-            way = _way(r.axes, axis, value)
-            moves.append((abs(value), f"move it {abs(value):.2f} mm {way} (U {u:.2f} mm)"))
-        else:
-            open_ones += 1
-    turns: list[tuple[float, str]] = []
-    for axis in range(3):
-        value, u = float(r.turn_deg[axis]), float(r.turn_expanded_deg[axis])
-        if abs(value) > u:
-            turns.append((abs(value), _turn(r.axes, axis, value, u)))
-    ordered = [s for _, s in sorted(moves, reverse=True)] + [
-        s for _, s in sorted(turns, reverse=True)
-    ]
-    sentences = []
-    if ordered:
-        sentences.append(f"To bring the {r.part} back to its record: " + ", then ".join(ordered))
+def _sentences(r: Recheck, d: Displacements, rigid: RigidPart) -> tuple[str, ...]:
+    """What to move: the opposite of what happened, largest first; then what is left."""
+    out = []
+    if r.moves:
+        ways = ", then ".join(m.words for m in r.moves)
+        out.append(f"To bring the {r.part} back to its record: {ways}")
+        out.append(leaves_sentence(r.part, r.moves, max(s.size_mm for s in r.shifts)))
     else:
-        sentences.append(f"The {r.part} sits where it was recorded: no shift or turn is proven")
-    blind = ["XYZ"[axis] for axis in range(3) if float(r.turn_expanded_deg[axis]) > _BLIND_DEG]
-    if blind:
-        sentences.append(
-            f"Its turn about {' and '.join(blind)} could not be measured, because its markers lie "
-            "along one line: photograph a marker on another tube too, a hand or more away"
-        )
-    bent = [s for s in r.shifts if s.bent]
-    if bent:
-        worst = max(bent, key=lambda s: float(np.linalg.norm(s.left_mm)))
-        sentences.append(
-            f"{len(bent)} of {len(r.shifts)} markers did not move with the rest (bending): most at "
-            f"{worst.label}, {float(np.linalg.norm(worst.left_mm)):.2f} mm"
-        )
+        out.append(f"The {r.part} sits where it was recorded: no shift or turn is proven")
+    out += blind_sentences(rigid, r.axes, line_only=any(s.line_only for s in r.shifts))
+    out += bending_sentences(r.part, r.shifts, r.bending_mm)
+    out += slid_sentences(d, r.shifts)
     for m in r.alignment.moved:
-        sentences.append(
+        out.append(
             f"Marker {m.marker_id} on the {r.on} moved by "
             f"{float(np.linalg.norm(m.shift_mm)):.2f} mm and was left out"
         )
-    return Recheck(**{**vars(r), "sentences": tuple(sentences)})
+    return tuple(out)
 
 
-def _way(axes: CarAxes, axis: int, value: float) -> str:
-    """The direction that undoes a shift."""
-    if not axes.known:
-        return f"along {'-' if value > 0 else '+'}{'XYZ'[axis]}"
-    return _WAYS[axis][1 if value > 0 else 0]
+def leaves_sentence(part: str, moves: Sequence[Move], before_mm: float) -> str:
+    """What the moves leave over, one after another."""
+    steps = list_of([f"{m.leaves_mm:.2f}" for m in moves])
+    how = "the moves, in this order, bring that down to" if len(moves) > 1 else "the move leaves"
+    return (
+        f"The marker furthest off is {before_mm:.2f} mm from its record; {how} {steps} mm; what is "
+        f"left is at {moves[-1].leaves_at}, and no move of the whole {part} takes it out"
+    )
 
 
-def _turn(axes: CarAxes, axis: int, value: float, u: float) -> str:
-    size = f"{abs(value):.3f} deg (U {u:.3f} deg)"
-    if not axes.known:
-        return f"turn it {'-' if value > 0 else '+'}{size} about {'XYZ'[axis]}"
-    # Right-handed turns: about X lifts the left side, about Y lowers the front, about Z swings
-    # the front to the left; the move undoes it.
-    undo = _TURNS[axis][1 if value > 0 else 0]
-    return f"turn it {size} about {('X (fore and aft)', 'Y (across)', 'Z (upright)')[axis]}: {undo}"
+def blind_sentences(rigid: RigidPart, axes: CarAxes, *, line_only: bool) -> list[str]:
+    """Which motions could not be measured, and what would show them."""
+    turns = [b.direction for b in rigid.blind if b.turn]
+    slides = [b.direction for b in rigid.blind if not b.turn]
+    out = []
+    if turns:
+        about = list_of([direction_words(w, known=axes.known) for w in turns])
+        out.append(
+            f"Its turn about {about} could not be measured, because its markers lie along one "
+            "line: photograph a marker on another tube too, a hand or more away"
+        )
+    if slides:
+        along = list_of([direction_words(w, known=axes.known) for w in slides])
+        why = "the tubes that were compared by their lines all run that way" if line_only else (
+            "its markers say nothing of it"
+        )  # fmt: skip
+        out.append(
+            f"Its place along {along} could not be measured, because {why}: leave one cuff as it "
+            "was wrapped, or compare a tube that runs across"
+        )
+    return out
+
+
+def bending_sentences(part: str, shifts: Sequence[CuffShift], bending_mm: float) -> list[str]:
+    """How the part is bent, and what its shift and turn then mean."""
+    bent = [s for s in shifts if s.bent]
+    if not bent:
+        return []
+    worst = max(bent, key=lambda s: s.left_size_mm)
+    count = sum(s.together for s in shifts)
+    out = [
+        f"{len(bent)} of {len(shifts)} markers did not move with the rest (bending): most at "
+        f"{worst.label}, {worst.left_size_mm:.2f} mm"
+    ]
+    if bending_mm > 0.0:
+        out.append(
+            f"Because the {part} is bent, its shift and turn are those of the {count} markers that "
+            f"moved together best; these are bent too, by {bending_mm:.2f} mm each way (one "
+            "standard deviation), and that is counted in U of shift and turn"
+        )
+    return out
+
+
+def slid_sentences(d: Displacements, shifts: Sequence[CuffShift]) -> list[str]:
+    """Cuffs whose rest points along their tube: most likely wrapped anew, and nobody said so."""
+    out = []
+    for site, s in zip(d.sites, shifts, strict=True):
+        if not s.bent or site.axis is None or s.line_only:
+            continue
+        along = abs(float(site.axis @ s.left_mm))
+        if along > _SHARE_ALONG * s.left_size_mm and along > 1.0:
+            out.append(
+                f"{s.label} is {along:.1f} mm off along its tube while the tube's line is not: if "
+                f"it was wrapped anew, give --rewrapped {s.marker_id}"
+            )
+    return out

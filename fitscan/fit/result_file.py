@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict
 
 from fitscan.fit.align import Alignment
 from fitscan.fit.gap import Gap, GapStation, StraightGap
+from fitscan.fit.moves import Move
 from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
 from fitscan.store.json_file import JsonDocument, Upgrade
@@ -96,7 +97,11 @@ class GapFile(JsonDocument):
 
 
 class ShiftRow(_Model):
-    """One marker of the part against its record."""
+    """One marker of the part against its record.
+
+    Of a cuff that was wrapped anew (`line_only`), shift and rest are those of the tube's line,
+    square to it. `chance` is the probability that measuring alone leaves as much.
+    """
 
     marker_id: int
     label: str
@@ -108,6 +113,9 @@ class ShiftRow(_Model):
     left_mm: Vector
     left_U_mm: Vector
     bent: bool
+    line_only: bool
+    together: bool
+    chance: float
     verdict: str
 
 
@@ -127,6 +135,36 @@ def _with_totals(content: dict[str, Any]) -> dict[str, Any]:
     return {**content, "markers": markers}
 
 
+class MoveRow(_Model):
+    """A move that brings the part nearer to its record; `unit` is mm or deg."""
+
+    words: str
+    turn: bool
+    axis: str
+    amount: float
+    amount_U: float
+    unit: str
+    effect_mm: float
+    leaves_mm: float
+    leaves_at: str
+
+
+def _without_moves(old: dict[str, Any]) -> dict[str, Any]:
+    """Lift version 2, which knew nothing of moves, lines and the bending's chance."""
+    rows = [
+        {
+            **row,
+            "line_only": False,
+            "together": not row["bent"],
+            "chance": 0.0 if row["bent"] else 1.0,
+        }
+        for row in old["markers"]
+    ]
+    return {
+        **old, "markers": rows, "moves": [], "undetermined": [], "bending_mm": 0.0, "deciding": [],
+    }  # fmt: skip
+
+
 class RecheckFile(JsonDocument):
     """A recheck as stored.
 
@@ -135,8 +173,8 @@ class RecheckFile(JsonDocument):
     """
 
     KIND: ClassVar[str] = "fitscan.recheck"
-    SCHEMA_VERSION: ClassVar[int] = 2
-    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_totals}
+    SCHEMA_VERSION: ClassVar[int] = 3
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_totals, 2: _without_moves}
 
     tool_version: str
     coverage_factor: float
@@ -152,9 +190,13 @@ class RecheckFile(JsonDocument):
     covariance: tuple[tuple[float, ...], ...]
     now_from_record_rotation: tuple[Vector, Vector, Vector]
     now_from_record_translation_mm: Vector
+    bending_mm: float
+    undetermined: tuple[str, ...]
+    moves: tuple[MoveRow, ...]
     alignment: AlignmentRow
     markers: tuple[ShiftRow, ...]
     sentences: tuple[str, ...]
+    deciding: tuple[str, ...]
     warnings: tuple[str, ...]
     caution: str
 
@@ -235,7 +277,24 @@ def _shift(s: CuffShift) -> ShiftRow:
         left_mm=_vector(s.left_mm),
         left_U_mm=_vector(s.left_expanded_mm),
         bent=s.bent,
+        line_only=s.line_only,
+        together=s.together,
+        chance=s.significance,
         verdict=s.verdict.value,
+    )
+
+
+def _move(m: Move) -> MoveRow:
+    return MoveRow(
+        words=m.words,
+        turn=m.turn,
+        axis="XYZ"[m.axis],
+        amount=m.amount,
+        amount_U=m.expanded,
+        unit="deg" if m.turn else "mm",
+        effect_mm=m.effect_mm,
+        leaves_mm=m.leaves_mm,
+        leaves_at=m.leaves_at,
     )
 
 
@@ -260,9 +319,13 @@ def recheck_document(r: Recheck) -> RecheckFile:
         covariance=tuple(tuple(float(v) for v in row) for row in np.asarray(r.covariance)),
         now_from_record_rotation=(_vector(turn[0]), _vector(turn[1]), _vector(turn[2])),
         now_from_record_translation_mm=_vector(r.now_from_record.translation),
+        bending_mm=r.bending_mm,
+        undetermined=r.undetermined,
+        moves=tuple(_move(m) for m in r.moves),
         alignment=_alignment(r.alignment),
         markers=tuple(_shift(s) for s in r.shifts),
         sentences=r.sentences,
+        deciding=r.deciding,
         warnings=r.warnings,
         caution=CAUTION,
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.errors import InputError
-from fitscan.fit.recheck import label_of
+from fitscan.fit.labels import label_of
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rotation import Array
 from fitscan.shape.marks import Marks

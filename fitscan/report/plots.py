@@ -310,7 +310,7 @@ def _sizes_panel(axes: Axes, result: Recheck) -> None:
             )  # fmt: skip
     axes.set_yticks(rows, [_short(s) for s in shown], size=7.5)
     # Room below the last row for the legend, so that it hides nothing.
-    axes.set_ylim(-0.5 - 0.2 * max(len(shown), 4), len(shown) - 0.5)
+    axes.set_ylim(-0.5 - 0.34 * max(len(shown), 4), len(shown) - 0.5)
     axes.set_xlim(0.0, 1.08 * max(float(np.max(size + u)), result.tolerance_mm))
     axes.set_xlabel("distance from its record ± U (k = 2), mm")
     left = len(result.shifts) - len(shown)

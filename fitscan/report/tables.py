@@ -75,6 +75,7 @@ def recheck_table(result: Recheck) -> RenderableType:
     """A recheck: what to do, shift and turn, each marker, warnings, caution."""
     parts: list[RenderableType] = [heading(f"{result.part} against its record, on the {result.on}")]
     parts += sentences_of(result.sentences)
+    parts += sentences_of(result.deciding)
     names = ("X forward", "Y left", "Z up") if result.axes.known else ("X", "Y", "Z")
     motion = number_table(("axis", "shift mm", "U mm", "turn deg", "U deg"))
     for i, name in enumerate(names):
@@ -85,12 +86,17 @@ def recheck_table(result: Recheck) -> RenderableType:
         )
     title = f"how it moved since its record, in the frame {result.axes.frame}; U with k = 2"
     parts.append(titled(title, motion))
+    if result.moves:
+        steps = number_table(("move, largest first", "it moves up to mm", "leaves mm"))
+        for m in result.moves:
+            steps.add_row(Text(m.words), f"{m.effect_mm:.2f}", f"{m.leaves_mm:.2f}")
+        parts.append(titled("what each move takes out, and the furthest marker after it", steps))
     rows = sorted(result.shifts, key=lambda s: -s.size_mm)
     table = number_table(("marker", "X", "Y", "Z", "total", "U", "verdict"))
     for s in rows:
         label = Text(_short_label(s.label))
         if s.bent:
-            label.append(" bent", style="bold")
+            label.append(f" bent {s.left_size_mm:.2f}", style="bold")
         x, y, z = (f"{round(float(v), 2) + 0.0:+.2f}" for v in s.shift_mm)
         table.add_row(
             label, x, y, z, f"{s.size_mm:.2f}", f"{s.size_expanded_mm:.2f}", verdict_text(s.verdict)
@@ -100,7 +106,9 @@ def recheck_table(result: Recheck) -> RenderableType:
     counts = verdict_counts([s.verdict for s in rows], result.tolerance_mm)
     parts.append(Text(f"{counts}."))
     if any(s.bent for s in rows):
-        parts.append(Text("bent: did not move with the rest of the part as one rigid piece."))
+        parts.append(
+            Text("bent: did not move with the rest of the part as one rigid piece, by so many mm.")
+        )
     parts.append(_aligned(result.alignment, result.on))
     return Group(*parts, *ending(result.warnings))
 

@@ -49,7 +49,7 @@ def published_net() -> Net:
     cofactor = c1.of("height") + c2.of("height")
     ones = np.ones((4, 1))
     filled = cofactor + np.trace(cofactor) * ones @ ones.T
-    return Net(h2 - h1, pooled * filled, ones, size=1, freedom=freedom)
+    return Net(h2 - h1, pooled * filled, ones, (1, 1, 1, 1), freedom)
 
 
 def test_the_published_levelling_net_gives_the_published_test_and_the_point_that_moved() -> None:
@@ -83,16 +83,14 @@ def test_the_critical_value_of_an_allowed_shift_is_that_of_the_non_central_distr
 def test_the_fall_without_a_point_is_what_a_new_fit_without_it_finds(seed: int) -> None:
     rng = np.random.default_rng(seed)
     root = rng.normal(size=(15, 15))
-    net = Net(
-        rng.normal(size=15), root @ root.T + np.eye(15), rng.normal(size=(15, 4)), size=3
-    )  # fmt: skip
+    net = Net(rng.normal(size=15), root @ root.T + np.eye(15), rng.normal(size=(15, 4)), (3,) * 5)
     whole = congruent_points(net, 1.0 - 1e-12, least=4)
     # With alpha near 1 nothing is believed: one point goes, the one without which least is left.
     left = []
     for i in range(5):
         others = [j for j in range(5) if j != i]
         rows = net.rows(others)
-        weight, _, _ = net.projected(others)
+        weight, _ = net.projected(others)
         left.append(float(net.difference[rows] @ weight @ net.difference[rows]))
     assert whole.moved == (int(np.argmin(left)),)
     assert whole.statistic == pytest.approx(min(left), rel=1e-9)

@@ -171,8 +171,9 @@ def test_a_large_motion_is_told_exactly() -> None:
     )  # fmt: skip
     step = r.now_from_record
     moved = r.reference_mm + shift
-    assert step.apply(r.reference_mm) == pytest.approx(moved, abs=0.05)
-    assert np.degrees(log(step.rotation)) == pytest.approx(turn, abs=0.06)
+    assert step.apply(r.reference_mm) == pytest.approx(moved, abs=0.002)
+    assert np.degrees(log(step.rotation)) == pytest.approx(turn, abs=0.001)
+    assert max(s.left_size_mm for s in r.shifts) < 0.01
 
 
 def test_there_and_back_have_opposite_signs() -> None:
