@@ -8,17 +8,21 @@ from __future__ import annotations
 import math
 import struct
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from fractions import Fraction
 from typing import Any
 
-__all__ = ["ExifFacts", "read_exif"]
+__all__ = ["ExifFacts", "exif_block", "is_bare", "read_exif"]
 
 # Tags of EXIF 2.32 (CIPA DC-008).
 _MAKE, _MODEL, _ORIENTATION, _EXIF_IFD, _DATE = 0x010F, 0x0110, 0x0112, 0x8769, 0x0132
 _DATE_TAKEN, _SUBSECOND = 0x9003, 0x9291
 _FOCAL, _FOCAL_35, _ZOOM, _LENS = 0x920A, 0xA405, 0xA404, 0xA434
 _WIDTH, _HEIGHT = 0xA002, 0xA003
+
+_MAIN_KEPT = {_MAKE, _MODEL, _ORIENTATION, _EXIF_IFD}
+_DETAIL_KEPT = {_FOCAL, _FOCAL_35, _ZOOM, _LENS, _WIDTH, _HEIGHT}
 
 # What Pillow's EXIF reader may throw on damaged bytes.
 _DAMAGE = (
@@ -86,6 +90,57 @@ def read_exif(block: bytes | None) -> ExifFacts:
         taken_at=_time(detail.get(_DATE_TAKEN, main.get(_DATE)), detail.get(_SUBSECOND)),
         stated_size=_size(detail.get(_WIDTH), detail.get(_HEIGHT)),
     )
+
+
+def exif_block(facts: ExifFacts) -> bytes | None:
+    """A new EXIF block, from its TIFF header on, from which `read_exif` gets the same facts.
+
+    The time is left out: it says when somebody was where. None where there is nothing to say.
+    """
+    if replace(facts, taken_at=None) == ExifFacts():
+        return None
+    from PIL import Image
+
+    width, height = facts.stated_size or (None, None)
+    main = {_MAKE: facts.maker, _MODEL: facts.model, _ORIENTATION: facts.orientation}
+    detail = {
+        _LENS: facts.lens,
+        _FOCAL: _ratio(facts.focal_length_mm),
+        _FOCAL_35: _ratio(facts.focal_35mm),
+        _ZOOM: _ratio(facts.digital_zoom),
+        _WIDTH: width,
+        _HEIGHT: height,
+    }
+    exif = Image.Exif()
+    exif.update({tag: value for tag, value in main.items() if value is not None})
+    exif.get_ifd(_EXIF_IFD).update({t: v for t, v in detail.items() if v is not None})
+    return exif.tobytes().removeprefix(b"Exif\x00\x00")
+
+
+def is_bare(block: bytes) -> bool:
+    """Whether a block holds only entries that `exif_block` writes; a damaged one does not."""
+    from PIL import Image
+
+    exif = Image.Exif()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            exif.load(block)
+            main, detail = set(exif), set(exif.get_ifd(_EXIF_IFD))
+            preview = bool(exif.get_ifd(1))
+        except _DAMAGE:
+            return False
+    return not preview and main <= _MAIN_KEPT and detail <= _DETAIL_KEPT
+
+
+def _ratio(number: float | None) -> Any:
+    """A number as EXIF writes it, with the same bits when it is read again."""
+    if number is None:
+        return None
+    from PIL.TiffImagePlugin import IFDRational
+
+    ratio = Fraction(number).limit_denominator(1_000_000)
+    return IFDRational(ratio.numerator, ratio.denominator)
 
 
 def _text(value: object) -> str | None:
