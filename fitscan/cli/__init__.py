@@ -5,8 +5,28 @@ order in which help lists them. Everything heavy is imported inside the command 
 that help answers at once.
 """
 
-from fitscan.cli import prepare, solve, compare, inspect, cut, share, samples  # noqa: I001 (help's order)
+from fitscan.cli import (  # noqa: I001 (help's order)
+    prepare,
+    solve,
+    compare,
+    inspect,
+    cut,
+    share,
+    keep,
+    samples,
+)
 from fitscan.cli.app import app
 from fitscan.cli.run import main
 
-__all__ = ["app", "compare", "cut", "inspect", "main", "prepare", "samples", "share", "solve"]
+__all__ = [
+    "app",
+    "compare",
+    "cut",
+    "inspect",
+    "keep",
+    "main",
+    "prepare",
+    "samples",
+    "share",
+    "solve",
+]

@@ -93,6 +93,7 @@ def check_free(
     """
     from fitscan.store.access import check_folder, write_refusal
     from fitscan.store.json_file import kind_of
+    from fitscan.store.ledger import check_ledger
 
     if out is None:
         return
@@ -102,6 +103,7 @@ def check_free(
         if out.is_dir():
             raise InputError("This is a folder, not a file", out, "name a file inside it")
         check_folder(out.parent)
+        check_ledger(out)
         there = [file for file in (out, *drawn) if file.exists()]
     except OSError as error:
         raise write_refusal(error, out.parent) from error

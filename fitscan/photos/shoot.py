@@ -14,7 +14,7 @@ from fitscan.errors import InputError
 from fitscan.store.access import read_refusal
 from fitscan.store.digest import sha256_of_file
 
-__all__ = ["copies_among", "list_photos", "natural_key"]
+__all__ = ["copies_among", "is_photo", "list_photos", "natural_key"]
 
 _PHOTO_SUFFIXES = {".jpg", ".jpeg", ".jpe", ".png", ".heic", ".heif", ".hif"}
 _RAW_SUFFIXES = {".dng", ".arw", ".cr2", ".cr3", ".nef", ".orf", ".raf", ".rw2"}
@@ -24,6 +24,11 @@ def natural_key(name: str) -> tuple[tuple[int, str | int], ...]:
     """Sort key that counts: photo 9 stands before photo 10."""
     pieces = re.split(r"([0-9]+)", name.casefold())
     return tuple((1, int(p)) if p.isascii() and p.isdigit() else (0, p) for p in pieces)
+
+
+def is_photo(path: Path) -> bool:
+    """Whether a file's name ends as a photo's does."""
+    return path.suffix.lower() in _PHOTO_SUFFIXES
 
 
 def list_photos(folder: str | os.PathLike[str]) -> list[Path]:
@@ -42,7 +47,7 @@ def list_photos(folder: str | os.PathLike[str]) -> list[Path]:
         if not place.exists():
             raise InputError("There is no such folder", place, "check the name") from error
         raise read_refusal(error, place) from error
-    photos = [p for p in files if p.suffix.lower() in _PHOTO_SUFFIXES]
+    photos = [p for p in files if is_photo(p)]
     if photos:
         return sorted(photos, key=lambda p: (natural_key(p.name), p.name))
     if any(p.suffix.lower() in _RAW_SUFFIXES for p in files):

@@ -5,9 +5,11 @@ The writing itself is left to `whole`, the list to `ledger`.
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 
+from fitscan.errors import FitscanError
 from fitscan.store.ledger import ledger_above, open_ledger
 from fitscan.store.whole import Content, write_whole
 
@@ -37,6 +39,18 @@ def write_new(path: str | os.PathLike[str], data: Content, *, replace: bool = Fa
         write_whole(target, data, replace=replace)
         return
     with open_ledger(ledger) as book:
-        write_whole(
-            target, data, replace=replace, before_naming=lambda part: book.announce(target, part)
-        )
+        announced = False
+
+        def announce(part: Path) -> None:
+            nonlocal announced
+            book.announce(target, part)
+            announced = True
+
+        try:
+            write_whole(target, data, replace=replace, before_naming=announce)
+        except BaseException:
+            if announced:
+                # The disk that refused the file may refuse this too; the first refusal counts.
+                with contextlib.suppress(FitscanError, OSError):
+                    book.withdraw()
+            raise

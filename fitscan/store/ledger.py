@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timezone
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -17,10 +17,10 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BaseModel, ConfigDict, Field
 
 from fitscan.errors import EnvironmentProblem, InputError
-from fitscan.store.access import write_refusal
+from fitscan.store.access import check_folder, write_refusal
 from fitscan.store.digest import sha256_of_file
 from fitscan.store.document import JsonDocument, read_json, render_json
-from fitscan.store.whole import write_whole
+from fitscan.store.whole import PART_SUFFIX, write_whole
 
 __all__ = [
     "LEDGER",
@@ -28,8 +28,13 @@ __all__ = [
     "Book",
     "Entry",
     "Ledger",
+    "Listed",
     "broken_link",
+    "check_ledger",
+    "is_leftover",
+    "is_unfinished",
     "ledger_above",
+    "listing",
     "new_ledger",
     "open_ledger",
     "state_of",
@@ -91,6 +96,16 @@ class Ledger(JsonDocument):
     entries: tuple[Entry, ...]
 
 
+@dataclass(frozen=True)
+class Listed:
+    """A file to be listed; see `Entry`."""
+
+    path: str
+    sha256: str | None
+    bytes: int
+    original_sha256: str | None = None
+
+
 @dataclass
 class Book:
     """A list that is open for writing, its lock held.
@@ -102,7 +117,6 @@ class Book:
 
     file: Path
     ledger: Ledger
-    _added: list[Entry] = field(default_factory=list)
 
     def announce(self, target: Path, part: Path) -> None:
         """List a file that is whole under a temporary name and is named next.
@@ -113,52 +127,92 @@ class Book:
         path = _inside(self.file, target)
         if path == LEDGER:
             raise InputError("This is the list of the job's files", target, "choose another name")
-        self._settle()
-        self._add(path, sha256_of_file(part), part.stat().st_size, None)
-        self._write()
+        self._write([*self._settled(), Listed(path, sha256_of_file(part), part.stat().st_size)])
 
-    def add(self, files: Mapping[str, str | None]) -> None:
-        """List files that lie in the folder already: path below the folder, original's hash."""
-        self._settle()
-        for path, original in files.items():
-            there = self.file.parent / path
-            self._add(path, sha256_of_file(there), there.stat().st_size, original)
-        self._write()
+    def add(self, paths: Iterable[str]) -> None:
+        """List files as they lie in the folder now, by their paths below it; or are not there."""
+        self._write([*self._settled(), *(self._now(path) for path in paths)])
 
-    def _settle(self) -> None:
-        """Take back the last entry, by another one, where a crash came before the file's name."""
-        if not self.ledger.entries:
+    def _now(self, path: str) -> Listed:
+        file = self.file.parent / path
+        if not file.is_file():
+            return Listed(path, None, 0)
+        return Listed(path, sha256_of_file(file), file.stat().st_size)
+
+    def withdraw(self) -> None:
+        """Take back the announcement of a file that did not get its name after all."""
+        *others, last = self.ledger.entries
+        before = next((e for e in reversed(others) if e.path == last.path), None)
+        if state_of(self.file.parent / last.path) != last.sha256:
+            self._write([_taken_back(last, before)])
+
+    def clear(self) -> tuple[str, ...]:
+        """Remove what interrupted writers left, and put the list right; the files' names."""
+        self._write(self._settled())
+        left = [p for p in self.file.parent.rglob(".fitscan-*") if is_leftover(p)]
+        for path in left:
+            path.unlink()
+        return tuple(p.relative_to(self.file.parent).as_posix() for p in left)
+
+    def _settled(self) -> list[Listed]:
+        """What takes back the last entry, where a crash came before the file got its name."""
+        if not is_unfinished(self.file.parent, self.ledger):
+            return []
+        *others, last = self.ledger.entries
+        return [_taken_back(last, next((e for e in reversed(others) if e.path == last.path), None))]
+
+    def _write(self, rows: list[Listed]) -> None:
+        if not rows:
             return
-        last = self.ledger.entries[-1]
-        now = state_of(self.file.parent / last.path)
-        if now == last.sha256:
-            return
-        earlier = [e for e in self.ledger.entries[:-1] if e.path == last.path]
-        before = earlier[-1] if earlier else None
-        if now == (before.sha256 if before else None):
-            size = before.bytes if before else 0
-            self._add(last.path, now, size, before.original_sha256 if before else None)
-
-    def _add(self, path: str, sha256: str | None, size: int, original: str | None) -> None:
-        from fitscan import __version__
-
-        content = {
-            "path": path,
-            "sha256": sha256,
-            "bytes": size,
-            "made_at": _now(),
-            "tool_version": __version__,
-            "original_sha256": original,
-        }
-        entries = (*self.ledger.entries, *self._added)
-        before = entries[-1].chain if entries else _first_link(self.ledger)
-        self._added.append(Entry.model_validate({**content, "chain": _link(before, content)}))
-
-    def _write(self) -> None:
-        entries = (*self.ledger.entries, *self._added)
-        self.ledger = self.ledger.model_copy(update={"entries": entries})
-        self._added.clear()
+        self.ledger = _longer(self.ledger, rows)
         write_whole(self.file, render_json(self.ledger).encode("utf-8"), replace=True)
+
+
+def _taken_back(last: Entry, before: Entry | None) -> Listed:
+    """The state before an announcement, to be listed after it."""
+    if before is None:
+        return Listed(last.path, None, 0)
+    return Listed(before.path, before.sha256, before.bytes, before.original_sha256)
+
+
+def is_leftover(path: Path) -> bool:
+    """Whether a hidden file is what an interrupted writer leaves behind."""
+    return path.name.startswith(".fitscan-") and path.name.endswith(PART_SUFFIX)
+
+
+def is_unfinished(folder: Path, ledger: Ledger) -> bool:
+    """Whether the last entry is of a file that a crash kept from getting its name.
+
+    Then the file lies there whole under its temporary name. A file that somebody deleted
+    leaves no such trace, and is missing.
+    """
+    if not ledger.entries or ledger.entries[-1].sha256 is None:
+        return False
+    last = ledger.entries[-1]
+    target = folder / last.path
+    if state_of(target) == last.sha256:
+        return False
+    left = [p for p in target.parent.glob(".fitscan-*") if is_leftover(p)]
+    return any(sha256_of_file(p) == last.sha256 for p in left)
+
+
+def listing(name: str, rows: list[Listed]) -> Ledger:
+    """A list of its own over some files, dated now."""
+    from fitscan import __version__
+
+    return _longer(Ledger(name=name, made_at=_now(), tool_version=__version__, entries=()), rows)
+
+
+def _longer(ledger: Ledger, rows: list[Listed]) -> Ledger:
+    """A list with entries added at its end."""
+    from fitscan import __version__
+
+    entries = list(ledger.entries)
+    for row in rows:
+        before = entries[-1].chain if entries else _first_link(ledger)
+        content = {**vars(row), "made_at": _now(), "tool_version": __version__}
+        entries.append(Entry.model_validate({**content, "chain": _link(before, content)}))
+    return ledger.model_copy(update={"entries": tuple(entries)})
 
 
 def new_ledger(folder: Path, name: str) -> Path:
@@ -168,10 +222,7 @@ def new_ledger(folder: Path, name: str) -> Path:
         InputError: there is one already, or no such folder.
         EnvironmentProblem: the disk is full or read-only, or permission is missing.
     """
-    from fitscan import __version__
-
-    ledger = Ledger(name=name, made_at=_now(), tool_version=__version__, entries=())
-    write_whole(folder / LEDGER, render_json(ledger).encode("utf-8"))
+    write_whole(folder / LEDGER, render_json(listing(name, [])).encode("utf-8"))
     return folder / LEDGER
 
 
@@ -186,6 +237,19 @@ def ledger_above(target: Path) -> Path | None:
         if _is_ledger(file):
             return file
     return None
+
+
+def check_ledger(target: Path) -> None:
+    """Find out now, whether a file that will be written after long work could be listed.
+
+    Raises:
+        InputError: the job's list is damaged.
+        EnvironmentProblem: the disk failed, or permission is missing in the job's folder.
+    """
+    file = ledger_above(target)
+    if file is not None:
+        read_json(file, Ledger)
+        check_folder(file.parent)
 
 
 def _is_ledger(file: Path) -> bool:
@@ -241,7 +305,8 @@ def state_of(file: Path) -> str | None:
 
 
 def _first_link(ledger: Ledger) -> str:
-    return _link("", {"name": ledger.name, "made_at": ledger.made_at})
+    head = {"name": ledger.name, "made_at": ledger.made_at, "by": ledger.tool_version}
+    return _link("", head)
 
 
 def _link(before: str, content: Mapping[str, Any]) -> str:

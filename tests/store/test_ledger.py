@@ -19,6 +19,7 @@ from fitscan.store.ledger import (
     LEDGER,
     Ledger,
     broken_link,
+    is_unfinished,
     ledger_above,
     new_ledger,
     open_ledger,
@@ -125,7 +126,7 @@ def test_a_disk_that_refuses_the_list_refuses_the_file_too(
 
 def test_a_file_that_never_got_its_name_is_taken_off_by_the_next_writer(job: Path) -> None:
     write_new(job / "a", b"old")
-    part = job / "part"
+    part = job / ".fitscan-0123456789abcdef.part"
     part.write_bytes(b"never")
     with open_ledger(job / LEDGER) as book:
         book.announce(job / "b", part)
@@ -133,6 +134,30 @@ def test_a_file_that_never_got_its_name_is_taken_off_by_the_next_writer(job: Pat
     assert listed(job) == {"a": sha(b"never"), "b": None}
     write_new(job / "c", b"x")
     assert listed(job) == {"a": sha(b"old"), "b": None, "c": sha(b"x")}
+
+
+def test_a_file_that_was_deleted_stays_on_the_list(job: Path) -> None:
+    write_new(job / "a", b"old")
+    (job / "a").unlink()
+    write_new(job / "b", b"x")
+    assert listed(job) == {"a": sha(b"old"), "b": sha(b"x")}
+
+
+def test_a_file_that_is_refused_in_the_last_step_is_taken_off_at_once(
+    job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = os.link
+
+    def refuse(part: Path, target: Path) -> None:
+        if target.name == "a":
+            raise OSError(5, "Input/output error")
+        link(part, target)
+
+    monkeypatch.setattr(os, "link", refuse)
+    with pytest.raises(EnvironmentProblem):
+        write_new(job / "a", b"x")
+    assert listed(job) == {"a": None}
+    assert not list(job.glob(".fitscan-*.part"))
 
 
 def test_two_processes_at_once_lose_no_entry(job: Path) -> None:
@@ -174,14 +199,11 @@ def consistent(job: Path) -> None:
     """Every file is whole and listed, but for the last entry, which may be of a file to come."""
     ledger = read_json(job / LEDGER, Ledger)
     assert broken_link(ledger) is None
-    *before, last = ledger.entries
-    earlier: dict[str, str | None] = {e.path: e.sha256 for e in before}
-    for path, sha256 in earlier.items():
-        if path != last.path:
-            assert state_of(job / path) == sha256, path
-    assert state_of(job / last.path) in {last.sha256, earlier.get(last.path)}
+    entries = ledger.entries[:-1] if is_unfinished(job, ledger) else ledger.entries
+    last = {e.path: e.sha256 for e in entries}
+    assert all(state_of(job / path) == sha256 for path, sha256 in last.items())
     names = {p.name for p in job.iterdir() if p.is_file() and not p.name.startswith(".")}
-    assert names <= {*earlier, last.path, LEDGER}
+    assert names == {path for path, sha256 in last.items() if sha256} | {LEDGER}
 
 
 def test_killed_two_hundred_times_file_and_list_are_in_the_old_state_or_the_new(
