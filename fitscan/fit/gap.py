@@ -11,25 +11,33 @@ the triad: across = out x along.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
-from fitscan.errors import DataError
-from fitscan.fit.align import Alignment, align, difference_covariance, motion_rows
-from fitscan.fit.propagate import MarkerInput, propagate
+from fitscan.errors import DataError, InputError
+from fitscan.fit.align import Alignment
+from fitscan.fit.gap_chain import Chain, Loop, Step, find_loops, loop_sentences, make_chain
+from fitscan.fit.propagate import propagate
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.line import Line
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, angle_between
+from fitscan.shape.propagate import Poses
 from fitscan.shape.straight import Straight, axis_through, straights_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["Gap", "GapStation", "StraightGap", "find_gap"]
-
-Poses = Mapping[int, Rigid]
+__all__ = [
+    "Gap",
+    "GapStation",
+    "StraightGap",
+    "find_gap",
+    "length_with_u",
+    "moved_sentences",
+    "outward",
+    "triad",
+]
 
 _STATION_MM = 50.0
 _STEEPEST_DEG = 30.0
@@ -43,7 +51,8 @@ class GapStation:
         along_mm: from the first cuff of the seated axis.
         seated_mm, bar_mm: (3,) points on the seated axis and on the bar's axis, in the frame of
             the target's survey.
-        across_mm, out_mm, total_mm: offset of the bar from the seated axis; total is its length.
+        across_mm, out_mm, total_mm: offset of the bar from the seated axis; total is its length,
+            or, when the bar shall stand off its seat, the distance from where it shall be.
         across_expanded_mm, out_expanded_mm, total_expanded_mm: expanded uncertainties (k = 2).
         verdict: of the total against the tolerance.
     """
@@ -87,11 +96,14 @@ class Gap:
 
     Attributes:
         bar, target: tube names.
-        on: the part that carried the target over.
+        on: the part that carried the target over, or the parts in order.
         frame: in which points are told.
-        alignment: target's survey from the bar's survey.
+        alignment: target's survey from the bar's survey, over all steps.
         straights: one entry for each pair.
         tolerance_mm: for the verdicts.
+        standoff_mm: how far out of its seat the bar shall stand.
+        steps: of the way from the target to the bar.
+        loops: second ways, held against it.
         sentences: in the fitter's words.
         warnings: that every output must carry.
     """
@@ -105,6 +117,9 @@ class Gap:
     tolerance_mm: float
     sentences: tuple[str, ...]
     warnings: tuple[str, ...]
+    standoff_mm: float = 0.0
+    steps: tuple[Step, ...] = ()
+    loops: tuple[Loop, ...] = ()
 
     @property
     def stations(self) -> list[GapStation]:
@@ -117,9 +132,11 @@ def find_gap(
     bar: str,
     target_survey: Survey,
     target: str,
-    on: str,
+    on: str | Sequence[str],
     *,
+    via: Sequence[Survey] = (),
     tolerance_mm: float = 2.0,
+    standoff_mm: float = 0.0,
     station_mm: float = _STATION_MM,
 ) -> Gap:
     """Compare a bar with the axis it should have.
@@ -129,35 +146,66 @@ def find_gap(
         bar: tube name.
         target_survey: shows the stubs' cuffs and the carrying part.
         target: tube name of the stubs.
-        on: the carrying part.
+        on: the carrying part, or one for each step from the target to the bar.
+        via: surveys between the two, in that order.
         tolerance_mm: largest wanted distance of the axes.
+        standoff_mm: how far out of its seat the bar shall stand.
         station_mm: distance between stations.
 
     Raises:
         InputError: unknown tubes, or no cuff of them was measured.
         DataError: too few common markers; no straight of the bar runs beside the target.
     """
-    alignment = align(target_survey, bar_survey, on)
+    chain = make_chain((target_survey, *via, bar_survey), [on] if isinstance(on, str) else on)
     bars = straights_of(bar_survey, bar)
     seats = straights_of(target_survey, target)
-    pairs = _pairs(bars, seats, alignment.a_from_b, bar, target)
-    carrier = _Carrier.of(target_survey, bar_survey, alignment)
-    straights = tuple(
-        _straight_gap(target_survey, bar_survey, carrier, b, s, tolerance_mm, station_mm)
-        for b, s in pairs
-    )
-    warnings = [*target_survey.quality.warnings, *bar_survey.quality.warnings]
+    pairs = _pairs(bars, seats, chain.start, bar, target)
+    hint = outward(target_survey, _surface_markers(chain, on))
+    wish = _Wish(tolerance_mm, standoff_mm, station_mm)
+    straights = tuple(_straight_gap(chain, hint, b, s, wish) for b, s in pairs)
+    loops = find_loops(chain, straights[0].stations[0].seated_mm)
     return Gap(
         bar,
         target,
-        on,
+        ", then ".join(dict.fromkeys([on] if isinstance(on, str) else on)),
         target_survey.frame,
-        alignment,
+        chain.alignment,
         straights,
         tolerance_mm,
-        _sentences(bar, straights, alignment, on, tolerance_mm),
-        tuple(dict.fromkeys(warnings)),
+        _sentences(bar, straights, chain, wish),
+        (*chain.warnings, *loop_sentences(loops)),
+        standoff_mm,
+        chain.steps,
+        loops,
     )
+
+
+@dataclass(frozen=True)
+class _Wish:
+    """What is wanted: tolerance and stand-off, mm, and how far apart stations are."""
+
+    tolerance_mm: float
+    standoff_mm: float
+    station_mm: float
+
+
+def _surface_markers(chain: Chain, on: str | Sequence[str]) -> list[int]:
+    """Markers whose paper shows which way is out: those that carry, else all of the part."""
+    if chain.steps:
+        return list(chain.steps[0].carrier.used)
+    part = on if isinstance(on, str) else on[0]
+    survey = chain.target
+    if part not in survey.kit.parts:
+        known = ", ".join(survey.kit.parts)
+        raise InputError(f"The kit has no part {part!r}", survey.frame, f"use one of: {known}")
+    found = survey.of_part(part)
+    if not found:
+        raise DataError(
+            f"No marker of the part {part!r} was found in the photos",
+            survey.frame,
+            "add photos that show its tags: they tell which way is out",
+        )
+    return found
 
 
 def _pairs(
@@ -195,50 +243,18 @@ def _carried(axis: Line, b_from_a: Rigid) -> Line:
     return Line(b_from_a.apply(axis.point), b_from_a.turn(axis.direction))
 
 
-@dataclass(frozen=True)
-class _Carrier:
-    """The alignment as a function of poses: the same weights, evaluated for changed poses."""
-
-    used: tuple[int, ...]
-    start: Rigid
-    gain: Array
-
-    @staticmethod
-    def of(target: Survey, bar: Survey, alignment: Alignment) -> _Carrier:
-        used = list(alignment.used)
-        places = np.array([bar.poses[bar.row(m)].translation for m in used])
-        seen = alignment.a_from_b.apply(places)
-        rows = motion_rows(seen - alignment.a_from_b.translation)
-        covariance = difference_covariance(target, bar, used, alignment.a_from_b, rows)
-        weighted = cho_solve(cho_factor(covariance), rows)
-        gain = np.asarray(np.linalg.solve(rows.T @ weighted, weighted.T), dtype=np.float64)
-        return _Carrier(alignment.used, alignment.a_from_b, gain)
-
-    def target_from_bar(self, target: Poses, bar: Poses) -> Rigid:
-        there = np.array([target[m].translation for m in self.used])
-        here = self.start.apply(np.array([bar[m].translation for m in self.used]))
-        return self.start.step(self.gain @ (there - here).reshape(-1))
-
-
 def _straight_gap(
-    target_survey: Survey,
-    bar_survey: Survey,
-    carrier: _Carrier,
-    bar: Straight,
-    seat: Straight,
-    tolerance_mm: float,
-    station_mm: float,
+    chain: Chain, out_hint: Array, bar: Straight, seat: Straight, wish: _Wish
 ) -> StraightGap:
-    out_hint = _outward(target_survey, list(carrier.used))
-    at = _stations(carrier, bar, seat, station_mm)
-    seat_weights = _weights(target_survey, seat)
-    bar_weights = _weights(bar_survey, bar)
+    at = _stations(chain.start, bar, seat, wish.station_mm)
+    seat_weights = _weights(chain.target, seat)
+    bar_weights = _weights(chain.bar, bar)
 
     def values(poses: list[Poses]) -> Array:
-        target, shut = poses
-        seat_axis = _axis(target, seat, seat_weights)
-        bar_axis = _carried(_axis(shut, bar, bar_weights), carrier.target_from_bar(target, shut))
-        across, out = _triad(seat_axis.direction, out_hint)
+        seat_axis = _axis(poses[0], seat, seat_weights)
+        own = _axis(poses[chain.bar_row], bar, bar_weights)
+        bar_axis = _carried(own, chain.target_from_bar(poses))
+        across, out = triad(seat_axis.direction, out_hint)
         points = seat_axis.point + np.outer(at - _start(seat, seat_axis), seat_axis.direction)
         # The bar's point in the plane square to the seated axis at each station.
         slope = bar_axis.direction / (bar_axis.direction @ seat_axis.direction)
@@ -247,22 +263,19 @@ def _straight_gap(
         tilt = slope - seat_axis.direction
         return np.concatenate([away @ across, away @ out, [tilt @ across, tilt @ out]])
 
-    inputs = [
-        MarkerInput(target_survey, tuple(dict.fromkeys([*carrier.used, *seat.cuffs]))),
-        MarkerInput(bar_survey, tuple(dict.fromkeys([*carrier.used, *bar.cuffs]))),
-    ]
+    inputs = chain.inputs(seat.cuffs, bar.cuffs)
     value, covariance = propagate(values, inputs)
     axis = _axis(inputs[0].poses, seat, seat_weights)
-    across, out = _triad(axis.direction, out_hint)
+    across, out = triad(axis.direction, out_hint)
     n = len(at)
     stations = []
     for i in range(n):
         pair = np.array([value[i], value[n + i]])
         joint = covariance[np.ix_([i, n + i], [i, n + i])]
         point = axis.at(float(at[i] - _start(seat, axis)))
-        stations.append(_station(float(at[i]), point, pair, joint, across, out, tolerance_mm))
+        stations.append(_station(float(at[i]), point, pair, joint, across, out, wish))
     tilt, tilt_covariance = value[2 * n :], covariance[2 * n :, 2 * n :]
-    size, expanded = _length(tilt, tilt_covariance)
+    size, expanded = length_with_u(tilt, tilt_covariance)
     angle = float(np.degrees(np.arctan(size)))
     return StraightGap(
         bar.number, angle, float(np.degrees(expanded)), tuple(stations), across, out, bar.od_mm
@@ -286,14 +299,15 @@ def _weights(survey: Survey, straight: Straight) -> Array:
     return np.array([1.0 / max(float(np.trace(c)), 1e-12) for c in covariances])
 
 
-def _triad(along: Array, out_hint: Array) -> tuple[Array, Array]:
+def triad(along: Array, out_hint: Array) -> tuple[Array, Array]:
+    """Unit vectors across (3,) and out (3,), square to a unit vector along and near a hint."""
     out = out_hint - (out_hint @ along) * along
     out = out / np.linalg.norm(out)
     return np.cross(out, along), out
 
 
-def _outward(survey: Survey, markers: list[int]) -> Array:
-    """Mean normal of the carrying part's flat markers, out of their paper."""
+def outward(survey: Survey, markers: Sequence[int]) -> Array:
+    """Mean normal (3,) of a part's flat markers, out of their paper."""
     # A cuff's z runs along its tube and says nothing of the surface.
     cuffs = {c.first_id for c in survey.kit.cuff}
     flat = [m for m in markers if m not in cuffs] or markers
@@ -303,12 +317,12 @@ def _outward(survey: Survey, markers: list[int]) -> Array:
     return np.asarray(total / size if size > 1e-6 else normals[0])
 
 
-def _stations(carrier: _Carrier, bar: Straight, seat: Straight, step_mm: float) -> Array:
+def _stations(target_from_bar: Rigid, bar: Straight, seat: Straight, step_mm: float) -> Array:
     """Places along the seat, from its first cuff, where both it and the bar are straight."""
     axis = seat.axis
     origin = float(axis.along(seat.centres[0]))
     low, high = (v - origin for v in seat.span)
-    ends = carrier.start.apply(np.array([bar.axis.at(v) for v in bar.span]))
+    ends = target_from_bar.apply(np.array([bar.axis.at(v) for v in bar.span]))
     reach = np.sort(axis.along(ends)) - origin
     low, high = max(low, float(reach[0])), min(high, float(reach[1]))
     if high <= low:
@@ -318,7 +332,7 @@ def _stations(carrier: _Carrier, bar: Straight, seat: Straight, step_mm: float) 
     return np.linspace(low, high, count)
 
 
-def _length(pair: Array, covariance: Array) -> tuple[float, float]:
+def length_with_u(pair: Array, covariance: Array) -> tuple[float, float]:
     """Length of a vector (2,) and its expanded uncertainty.
 
     Near zero the length has no direction to project on: the largest one is taken.
@@ -338,9 +352,9 @@ def _station(
     covariance: Array,
     across: Array,
     out: Array,
-    tolerance_mm: float,
+    wish: _Wish,
 ) -> GapStation:
-    total, expanded = _length(pair, covariance)
+    total, expanded = length_with_u(pair - [0.0, wish.standoff_mm], covariance)
     u = COVERAGE * np.sqrt(np.clip(np.diag(covariance), 0.0, None))
     bar = seated + pair[0] * across + pair[1] * out
     return GapStation(
@@ -353,24 +367,23 @@ def _station(
         float(u[0]),
         float(u[1]),
         expanded,
-        judge(total, expanded, tolerance_mm),
+        judge(total, expanded, wish.tolerance_mm),
     )
 
 
 def _sentences(
-    bar: str,
-    straights: tuple[StraightGap, ...],
-    alignment: Alignment,
-    on: str,
-    tolerance_mm: float,
+    bar: str, straights: tuple[StraightGap, ...], chain: Chain, wish: _Wish
 ) -> tuple[str, ...]:
     stations = [s for straight in straights for s in straight.stations]
     worst = max(stations, key=lambda s: s.total_mm)
+    tolerance_mm, standoff_mm = wish.tolerance_mm, wish.standoff_mm
+    wanted = f"the {standoff_mm:g} mm that it shall stand out of its seat"
     out = [
-        f"The {bar} is {worst.total_mm:.2f} mm (U {worst.total_expanded_mm:.2f} mm) off its seat "
+        f"The {bar} is {worst.total_mm:.2f} mm (U {worst.total_expanded_mm:.2f} mm) off "
+        f"{wanted if standoff_mm else 'its seat'} "
         f"at worst, {worst.along_mm:.0f} mm from the seat's first cuff"
     ]
-    mean_out = float(np.mean([s.out_mm for s in stations]))
+    mean_out = float(np.mean([s.out_mm for s in stations])) - standoff_mm
     u_out = float(np.mean([s.out_expanded_mm for s in stations]))
     if abs(mean_out) > u_out:
         way = "into the recess" if mean_out > 0 else "out of the recess"
@@ -386,6 +399,13 @@ def _sentences(
         )
     else:
         out.append(f"All {len(stations)} stations are within {tolerance_mm:g} mm, proven")
-    for m in alignment.moved:
-        out.append(f"Marker {m.marker_id} on the {on} moved between the shoots and was left out")
+    out += moved_sentences(chain)
     return tuple(out)
+
+
+def moved_sentences(chain: Chain) -> list[str]:
+    """What was left out of the carrying parts, in words."""
+    return [
+        f"Marker {m.marker_id} on the {part} moved between the shoots and was left out"
+        for part, m in chain.moved
+    ]

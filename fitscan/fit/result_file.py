@@ -5,7 +5,7 @@ U is the expanded uncertainty (k = 2) throughout. Computing is left to `gap` and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar
 
 import numpy as np
@@ -13,12 +13,23 @@ from pydantic import BaseModel, ConfigDict
 
 from fitscan.fit.align import Alignment
 from fitscan.fit.gap import Gap, GapStation, StraightGap
+from fitscan.fit.gap_chain import Loop, Step
 from fitscan.fit.moves import Move
 from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
-from fitscan.store.json_file import JsonDocument, Upgrade
+from fitscan.store.document import JsonDocument, Upgrade
 
-__all__ = ["CAUTION", "GapFile", "RecheckFile", "gap_document", "recheck_document"]
+__all__ = [
+    "CAUTION",
+    "GapFile",
+    "LoopRow",
+    "RecheckFile",
+    "StepRow",
+    "gap_document",
+    "loop_rows",
+    "recheck_document",
+    "step_rows",
+]
 
 CAUTION = (
     "fitscan measures fit. It does not approve a design, a weld or a material: the rules of the "
@@ -50,6 +61,27 @@ class AlignmentRow(_Model):
     congruency_critical: float
 
 
+class StepRow(_Model):
+    """One step of the way from the target's survey to the bar's."""
+
+    part: str
+    a: str
+    b: str
+    alignment: AlignmentRow
+
+
+class LoopRow(_Model):
+    """A second way over the same surveys, held against the steps."""
+
+    way: tuple[str, ...]
+    part: str
+    size_mm: float
+    size_U_mm: float
+    turn_deg: float
+    turn_U_deg: float
+    closes: bool
+
+
 class StationRow(_Model):
     """The gap at one station."""
 
@@ -76,11 +108,17 @@ class StraightRow(_Model):
     stations: tuple[StationRow, ...]
 
 
+def _gap_2_from_1(old: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 knew one step only, whose alignment it kept, and no stand-off."""
+    return {**old, "standoff_mm": 0.0, "steps": [], "loops": []}
+
+
 class GapFile(JsonDocument):
     """A gap as stored."""
 
     KIND: ClassVar[str] = "fitscan.gap"
-    SCHEMA_VERSION: ClassVar[int] = 1
+    SCHEMA_VERSION: ClassVar[int] = 2
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _gap_2_from_1}
 
     tool_version: str
     coverage_factor: float
@@ -89,7 +127,10 @@ class GapFile(JsonDocument):
     on: str
     frame: str
     tolerance_mm: float
+    standoff_mm: float
     alignment: AlignmentRow
+    steps: tuple[StepRow, ...]
+    loops: tuple[LoopRow, ...]
     straights: tuple[StraightRow, ...]
     sentences: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -218,6 +259,29 @@ def _alignment(a: Alignment) -> AlignmentRow:
     )
 
 
+def step_rows(steps: Iterable[Step]) -> tuple[StepRow, ...]:
+    """Rows of a way's steps."""
+    return tuple(
+        StepRow(part=s.part, a=s.a, b=s.b, alignment=_alignment(s.alignment)) for s in steps
+    )
+
+
+def loop_rows(loops: Iterable[Loop]) -> tuple[LoopRow, ...]:
+    """Rows of the loops that were held against a way."""
+    return tuple(
+        LoopRow(
+            way=x.way,
+            part=x.part,
+            size_mm=x.size_mm,
+            size_U_mm=x.expanded_mm,
+            turn_deg=x.turn_deg,
+            turn_U_deg=x.turn_expanded_deg,
+            closes=x.closes,
+        )
+        for x in loops
+    )
+
+
 def _station(s: GapStation) -> StationRow:
     return StationRow(
         along_mm=s.along_mm,
@@ -257,7 +321,10 @@ def gap_document(gap: Gap) -> GapFile:
         on=gap.on,
         frame=gap.frame,
         tolerance_mm=gap.tolerance_mm,
+        standoff_mm=gap.standoff_mm,
         alignment=_alignment(gap.alignment),
+        steps=step_rows(gap.steps),
+        loops=loop_rows(gap.loops),
         straights=tuple(_straight(s) for s in gap.straights),
         sentences=gap.sentences,
         warnings=gap.warnings,

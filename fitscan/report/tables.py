@@ -187,6 +187,8 @@ def _short_label(label: str) -> str:
 
 
 def _aligned(alignment: Alignment, on: str) -> Text:
+    if not alignment.used:
+        return Text("Both were measured in one survey: nothing had to be brought together.")
     text = f"Brought together on {len(alignment.used)} markers of the {on}"
     if alignment.moved:
         moved = ", ".join(
