@@ -22,7 +22,7 @@ from fitscan.shape.propagate import MarkerInput, Poses
 from fitscan.shape.straight import CUFF_REACH_MM, straights_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["Bend", "Tube", "TubeStraight", "cuffs_in_bends", "find_tube"]
+__all__ = ["Bend", "Tube", "TubeModel", "TubeStraight", "cuffs_in_bends", "find_tube"]
 
 _LEAST_BEND = np.radians(1.0)
 """Below this angle the apex runs away along the tube; the same holds short of a full return."""
@@ -127,7 +127,7 @@ def find_tube(survey: Survey, name: str, clr_mm: float | None = None) -> Tube:
             not lie between its bends.
     """
     clr_mm = survey.kit.clr_of(name) if clr_mm is None else clr_mm
-    model = _Model.of(survey, name, clr_mm)
+    model = TubeModel.of(survey, name, clr_mm)
     cuffs = tuple(c for rule in model.rules for c in rule.cuffs)
     found = estimate(lambda poses: model.values(poses[0]), [MarkerInput(survey, cuffs)])
     return Tube(
@@ -140,7 +140,7 @@ def find_tube(survey: Survey, name: str, clr_mm: float | None = None) -> Tube:
 
 
 @dataclass(frozen=True)
-class _Model:
+class TubeModel:
     """A tube as a function of poses.
 
     Attributes:
@@ -156,7 +156,8 @@ class _Model:
     turns: Mapping[int, float]
 
     @staticmethod
-    def of(survey: Survey, name: str, clr_mm: float | None) -> _Model:
+    def of(survey: Survey, name: str, clr_mm: float | None) -> TubeModel:
+        """Model of a tube; errors as `find_tube`."""
         rules = [AxisRule.of(survey, s) for s in straights_of(survey, name)]
         numbers = [r.straight.number for r in rules]
         bends = [i for i in range(len(rules) - 1) if numbers[i + 1] == numbers[i] + 1]
@@ -175,11 +176,11 @@ class _Model:
                     survey.frame,
                     "check the straight numbers of its cuffs in the kit: they count along the tube",
                 )
-        model = _Model(tuple(rules), tuple(bends), clr_mm, {})
+        model = TubeModel(tuple(rules), tuple(bends), clr_mm, {})
         poses = {c: survey.poses[survey.row(c)] for r in rules for c in r.cuffs}
         values = model.values(poses)
         turns = {i: float(values[f"turn {i}"][0]) for i in bends if f"turn {i}" in values}
-        return _Model(tuple(rules), tuple(bends), clr_mm, turns)
+        return TubeModel(tuple(rules), tuple(bends), clr_mm, turns)
 
     def values(self, poses: Poses) -> dict[str, Array]:
         """Everything that is told of the tube, by name and position."""
@@ -235,7 +236,7 @@ def _apex(name: str, before: AxisRule, after: AxisRule) -> Array:
     return np.asarray(0.5 * (on_a + on_b))
 
 
-def _straight(model: _Model, found: Estimates, i: int) -> TubeStraight:
+def _straight(model: TubeModel, found: Estimates, i: int) -> TubeStraight:
     rule = model.rules[i]
     direction = found.values[f"direction {i}"]
     square = np.eye(3) - np.outer(direction, direction)
@@ -255,7 +256,7 @@ def _straight(model: _Model, found: Estimates, i: int) -> TubeStraight:
     )
 
 
-def _bend(model: _Model, found: Estimates, i: int) -> Bend:
+def _bend(model: TubeModel, found: Estimates, i: int) -> Bend:
     def told(name: str) -> tuple[float | None, float | None]:
         key = f"{name} {i}"
         return (found.number(key), found.u(key)) if key in found else (None, None)

@@ -16,7 +16,7 @@ from fitscan.errors import DataError, InputError
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import Kit, TubeSpec
-from fitscan.shape.tube import Tube, _Model, cuffs_in_bends, find_tube
+from fitscan.shape.tube import Tube, TubeModel, cuffs_in_bends, find_tube
 from fitscan.survey.survey import Survey
 
 HOOP = "main hoop"
@@ -165,7 +165,7 @@ def test_the_uncertainties_cover_what_drawn_surveys_show() -> None:
     survey = bent_survey(polygon([70.0, 35.0], [25.0]), clr_mm=120.0)
     tube = find_tube(survey, HOOP)
 
-    model = _Model.of(survey, HOOP, 120.0)
+    model = TubeModel.of(survey, HOOP, 120.0)
     names = [f"{name} {i}" for i in (0, 1) for name in ("angle", "miss", "arc", "setback", "turn")]
 
     def values(s: Survey) -> Array:

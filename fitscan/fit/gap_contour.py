@@ -1,0 +1,234 @@
+"""A bar against a recess's contour by pointers: one lip, or the centre line between two lips.
+
+Directions at a station. "along" runs along the contour, "out" points out of the recess (away from
+the pointers' paper; between two lips, square to the plane that they span), and
+across = out x along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fitscan.errors import DataError
+from fitscan.fit.gap import length_with_u, moved_sentences, outward
+from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain
+from fitscan.fit.gap_standoff import (
+    Against,
+    Standoff,
+    StandoffStation,
+    judge_clearance,
+    standoff_sentences,
+)
+from fitscan.fit.propagate import propagate
+from fitscan.fit.verdict import COVERAGE, judge
+from fitscan.geometry.rotation import Array
+from fitscan.shape.centre_line import CentreLine, Places
+from fitscan.shape.contour import Contour, Stops
+from fitscan.shape.propagate import Poses
+from fitscan.survey.survey import Survey
+
+__all__ = ["find_contour_gap"]
+
+_SAMPLE_MM = 1.0
+_FARTHEST_MM = 500.0
+"""A bar that passes a contour farther away belongs elsewhere."""
+
+
+def find_contour_gap(
+    bar_survey: Survey,
+    bar: str,
+    target_survey: Survey,
+    lips: Sequence[str],
+    on: Sequence[str],
+    *,
+    via: Sequence[Survey] = (),
+    tolerance_mm: float = 2.0,
+    standoff_mm: float | None = None,
+    station_mm: float = 50.0,
+    clr_mm: float | None = None,
+) -> Standoff:
+    """Compare a bar with a contour.
+
+    Against one lip the clearance of the bar's surface is told, and judged against the wanted
+    stand-off if there is one. Against the centre line between two lips the offset of the axis is
+    told and judged, with the stand-off as the wanted distance out of the recess (0 if None).
+
+    Args:
+        bar_survey: shows the bar's cuffs.
+        bar: tube name.
+        target_survey: shows the pointers.
+        lips: how the names of a lip's pointers begin; one lip or two.
+        on: the carrying part, or one for each step from the target to the bar.
+        via: surveys between the two, in that order.
+        tolerance_mm: of the stand-off or offset.
+        standoff_mm: wanted.
+        station_mm: distance between stations; every pointer of the first lip is one.
+        clr_mm: the bar's centre-line radius; the kit's [[tube]] if None.
+
+    Raises:
+        InputError: unknown tube or pointers.
+        DataError: too few pointers or common markers, or the bar does not pass the contour.
+    """
+    chain = make_chain((target_survey, *via, bar_survey), on)
+    contour = Contour.of(target_survey, lips)
+    line = CentreLine.of(bar_survey, bar, clr_mm)
+    stops, places = _paired(chain, contour, line, station_mm)
+    hint = outward(target_survey, contour.markers)
+    model = _Model(chain, contour, line, stops, places, hint)
+    value, covariance = propagate(model.values, chain.inputs(contour.markers, line.cuffs))
+    poses = [{**i.poses} for i in chain.inputs(contour.markers, line.cuffs)]
+    points = contour.points(poses[0], stops)[0]
+    own = line.points_and_tangents(poses[chain.bar_row], places)[0]
+    on_bar = chain.start.apply(own)
+    centred = contour.centred
+    wanted = (standoff_mm or 0.0) if centred else standoff_mm
+    stations = []
+    for n in range(len(stops)):
+        rows = 3 * n + np.arange(3)
+        bow = float(stops.bow_u_mm[n]) ** 2
+        joint = covariance[np.ix_(rows, rows)] + bow * np.eye(3)
+        piece = line.names[int(places.piece[n])]
+        stations.append(
+            _station(float(stops.along_mm[n]), piece, points[n], on_bar[n], value[rows], joint,
+                     wanted, tolerance_mm, centred=centred)
+        )  # fmt: skip
+    loops = find_loops(chain, points[0])
+    result = Standoff(
+        bar, line.od_mm, Against.CENTRE if centred else Against.LIP, contour.name,
+        ", then ".join(dict.fromkeys(on)), target_survey.frame, chain, loops, tuple(stations),
+        wanted, tolerance_mm, _outline(contour, poses[0], points), None, (), (),
+    )  # fmt: skip
+    sentences = [*standoff_sentences(result), *_remarks(contour, line, chain, stops)]
+    warnings = (*chain.warnings, *loop_sentences(loops))
+    return replace(result, sentences=tuple(sentences), warnings=warnings)
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Across, out and clearance at every station as a function of poses."""
+
+    chain: Chain
+    contour: Contour
+    line: CentreLine
+    stops: Stops
+    places: Places
+    hint: Array
+
+    def values(self, poses: list[Poses]) -> Array:
+        target, along, width = self.contour.points(poses[0], self.stops)
+        way = self.chain.target_from_bar(poses)
+        point, tangent = self.line.points_and_tangents(poses[self.chain.bar_row], self.places)
+        point, tangent = way.apply(point), way.turn(tangent)
+        # The bar is straight enough around its place to slide along its tangent.
+        slide = ((target - point) * along).sum(axis=1) / (tangent * along).sum(axis=1)
+        away = point + slide[:, None] * tangent - target
+        across, out = _directions(along, width, self.hint)
+        foot = target - point
+        foot = foot - (foot * tangent).sum(axis=1)[:, None] * tangent
+        clearance = np.linalg.norm(foot, axis=1) - self.line.radius_mm
+        parts = [(away * across).sum(axis=1), (away * out).sum(axis=1), clearance]
+        return np.stack(parts, axis=1).reshape(-1)
+
+
+def _directions(along: Array, width: Array, hint: Array) -> tuple[Array, Array]:
+    """Unit vectors across and out (n, 3) at each station."""
+    out = np.broadcast_to(hint, along.shape)
+    if np.any(width):
+        normal = np.cross(along, width)
+        out = normal * np.sign((normal * out).sum(axis=1))[:, None]
+    out = out - (out * along).sum(axis=1)[:, None] * along
+    out = out / np.linalg.norm(out, axis=1)[:, None]
+    return np.cross(out, along), out
+
+
+def _paired(
+    chain: Chain, contour: Contour, line: CentreLine, station_mm: float
+) -> tuple[Stops, Places]:
+    """Stations that the bar passes, and its place in the plane square to the contour there."""
+    stops = contour.stops(station_mm)
+    points, along, _ = contour.points(contour.poses, stops)
+    samples = line.places(_SAMPLE_MM)
+    own, tangents = line.points_and_tangents(line.poses, samples)
+    own, tangents = chain.start.apply(own), chain.start.turn(tangents)
+    keep, rows = [], []
+    for n in range(len(stops)):
+        height = (own - points[n]) @ along[n]
+        steep = np.abs(tangents @ along[n])
+        # Within one sample's step of the plane, and not running along it.
+        near = np.flatnonzero((np.abs(height) <= _SAMPLE_MM) & (steep > 0.5))
+        if len(near):
+            away = np.linalg.norm(own[near] - points[n], axis=1) + np.abs(height[near])
+            best = int(near[np.argmin(away)])
+            if np.linalg.norm(own[best] - points[n]) < _FARTHEST_MM:
+                keep.append(n)
+                rows.append(best)
+    if not keep:
+        raise DataError(
+            f"The bar {line.tube!r} does not pass {contour.name} where its cuffs show it",
+            "gap",
+            "check the names, and put cuffs abreast of the pointers",
+        )
+    k = np.array(keep)
+    kept = Stops(
+        stops.row[k], stops.share[k], stops.far[k], stops.along_mm[k], stops.bow_u_mm[k]
+    )  # fmt: skip
+    return kept, samples.take(np.array(rows))
+
+
+def _station(
+    along_mm: float,
+    piece: str,
+    target: Array,
+    bar: Array,
+    values: Array,
+    covariance: Array,
+    wanted: float | None,
+    tolerance_mm: float,
+    *,
+    centred: bool,
+) -> StandoffStation:
+    u = COVERAGE * np.sqrt(np.clip(np.diag(covariance), 0.0, None))
+    across, out, clearance = (float(v) for v in values)
+    if centred:
+        off = values[:2] - [0.0, wanted or 0.0]
+        value, expanded = length_with_u(off, covariance[:2, :2])
+        verdict = judge(value, expanded, tolerance_mm)
+    else:
+        expanded = float(u[2])
+        value, verdict = judge_clearance(clearance, expanded, wanted, tolerance_mm)
+    return StandoffStation(
+        along_mm, piece, target, bar, across, float(u[0]), out, float(u[1]),
+        None if centred else clearance, None if centred else float(u[2]), value, expanded, verdict,
+    )  # fmt: skip
+
+
+def _outline(contour: Contour, poses: Poses, points: Array) -> tuple[Array, ...]:
+    lips = tuple(lip.tips(poses) for lip in contour.lips)
+    return (*lips, points) if contour.centred else lips
+
+
+def _remarks(contour: Contour, line: CentreLine, chain: Chain, stops: Stops) -> list[str]:
+    out = []
+    for lip in contour.lips:
+        for name in lip.missing:
+            out.append(f"The pointer {name!r} was not found in the photos; the lip goes without it")
+    if contour.taken_as_straight:
+        out.append(
+            "With two pointers a lip is taken as straight between them: put a third one midway "
+            "to find out whether it is"
+        )
+    bow = COVERAGE * float(stops.bow_u_mm.max())
+    if bow > 0.1:
+        out.append(
+            f"Between its pointers the contour may bow by up to {bow:.1f} mm, which U contains: "
+            "put a pointer wherever it bends"
+        )
+    if line.open_bends:
+        out.append(
+            f"Nothing is told of the bends of the {line.tube}: give its centre-line radius "
+            "(--clr-mm, or [[tube]] in the kit)"
+        )
+    return [*out, *moved_sentences(chain)]
