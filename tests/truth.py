@@ -16,6 +16,7 @@ import numpy.typing as npt
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import angle_between
+from fitscan.survey.quality import Finished
 from fitscan.survey.survey import Survey
 
 Array = npt.NDArray[np.float64]
@@ -111,6 +112,47 @@ def accuracy(survey: Survey, truth: Truth) -> Accuracy:
         seen,
         markers[int(size.argmax())],
     )
+
+
+@dataclass(frozen=True)
+class Observed:
+    """The squares of a finished adjustment against the truth.
+
+    Attributes:
+        off_px: (n,) distance of each square's centre from its true place; of those that are there.
+        side_px: (n,) true mean side.
+        false: how many are false: not in the picture there, or hidden by more than half, or
+            centred elsewhere by more than `FALSE_PX` and a fiftieth of the side.
+        names: photo and id of the false ones.
+    """
+
+    off_px: Array
+    side_px: Array
+    false: int
+    names: tuple[tuple[str, int], ...]
+
+
+FALSE_PX, FALSE_SHARE, FALSE_HIDDEN = 0.5, 0.02, 0.5
+
+
+def observed(finished: Finished, truth: Truth) -> Observed:
+    """Hold every square that stayed in the adjustment against the truth's pictures."""
+    seen, photos = finished.cleaned.seen, finished.cleaned.network.photos
+    centres = seen.observed[:, :8].reshape(-1, 4, 2).mean(axis=1)
+    off, sides, names = [], [], []
+    for row, centre in enumerate(centres):
+        photo, tag_id = photos[int(seen.geometry.photo[row])], int(seen.geometry.tag_id[row])
+        visible = {t["id"]: t for t in truth.content["photos"][photo]["visible"]}
+        tag = visible.get(tag_id)
+        if tag is None:
+            names.append((photo, tag_id))
+            continue
+        miss = float(np.linalg.norm(centre - np.mean(tag["corners_px"], axis=0)))
+        off.append(miss)
+        sides.append(tag["side_px"])
+        if tag["occluded"] > FALSE_HIDDEN or miss > max(FALSE_PX, FALSE_SHARE * tag["side_px"]):
+            names.append((photo, tag_id))
+    return Observed(np.array(off), np.array(sides), len(names), tuple(names))
 
 
 def _cuff_squares(survey: Survey, truth: Truth) -> tuple[int, int]:

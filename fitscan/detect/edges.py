@@ -10,8 +10,9 @@ pattern blurred by a Gaussian (so that neighbouring borders are part of the mode
 border's offset, and h(S) = S + g S (1 - S) the photo's tone curve between black and white.
 A tag's offsets are then one smooth field: the shifts of its four corners (in between, what a
 small change of a plane's projection does) plus an edge shift that moves borders towards their
-black side. What the tone curve leaves over of gamma, sharpening and ink acts on the edge shift
-alone, because the code's inner borders have both polarities.
+black side and may change across the square (round a tube, paper burns out on the lit side). What
+the tone curve leaves over of gamma, sharpening and ink acts on the edge shift alone, because the
+code's inner borders have both polarities.
 """
 
 from __future__ import annotations
@@ -33,14 +34,18 @@ Projector = Callable[[Array], Array]
 """Places (n, k, 2) in cells on n squares -> pixels (n, k, 2)."""
 
 _SAMPLES = 11
-_BLURS = np.array([0.55, 0.72, 0.93, 1.21, 1.58, 2.05, 2.66, 3.46])
-_FIRST_REACH_PX = 5.5
-"""Half length of a profile before the blur is known; afterwards three times the blur."""
+_BLURS = np.array([0.55, 0.72, 0.93, 1.21, 1.58, 2.05, 2.66, 3.46, 4.5, 5.85, 7.6])
+_FIRST_REACH_PX, _WIDE_REACH_PX = 5.5, 14.0
+"""Half length of a profile before the blur is known; afterwards three times the blur. The longer
+one is for squares that the first shows to be out of focus: it saw the middle of their edges."""
+
+_OUT_OF_FOCUS_PX = 1.5
 
 _FLOOR_PX = 0.012
 """What repeated photos of the same corner scatter by even without noise (JPEG, demosaicing)."""
 
 _SHIFT_SIGMA_PX = 3.0
+_HARDLY_SEEN = 0.15
 _SHIFT_PER_TONE = 0.627
 """Edge shift over blur that a tone curve of g = 1 makes: the 50 % level moves by g/4 of the
 contrast, where a Gaussian edge climbs by 0.399 per standard deviation."""
@@ -57,7 +62,8 @@ class EdgeResult:
         scatter_px: (n,) robust standard deviation of the border points about the fit.
         contrast: (n,) median grey levels between black and white.
         blur_px: (n,) standard deviation of the blur.
-        moved_px: (n,) largest corner shift against the prediction and the start given.
+        moved_px: (n,) largest corner shift against the prediction with the start given.
+        away_px: (n,) largest corner shift against the prediction alone.
         points: (n,) border points used.
         tone: g of the photo's tone curve, 0 for a straight one.
     """
@@ -69,6 +75,7 @@ class EdgeResult:
     contrast: Array
     blur_px: Array
     moved_px: Array
+    away_px: Array
     points: Array
     tone: float
 
@@ -117,6 +124,7 @@ def measure_edges(
     start: Array | None = None,
     passes: int = 3,
     tone: float | None = None,
+    uneven_px: float = 0.003,
 ) -> EdgeResult:
     """Measure n squares in one photo, starting from their predicted places.
 
@@ -128,6 +136,7 @@ def measure_edges(
             first look found elsewhere than predicted.
         passes: how often the prediction is corrected by what was measured.
         tone: of the photo from an earlier measurement; estimated if None.
+        uneven_px: by how much the edge shift may change from a square's middle to its side.
     """
     borders = _Borders.of(tag_ids)
     n, most_points = borders.axis.shape
@@ -139,31 +148,38 @@ def measure_edges(
     along, bend = _slopes(project, borders.uv, base)
     field = _field(borders.uv / half, base, base_corners)
     normal = _normals(along, borders.axis)
-    design = np.concatenate(
-        [np.einsum("nkd,nkdc->nkc", normal, field), -borders.polarity[..., None]], axis=2
-    )
+    dimming = np.concatenate([np.ones((n, most_points, 1)), borders.uv / half], axis=2)
+    dimming = dimming * borders.polarity[..., None]
+    design = np.concatenate([np.einsum("nkd,nkdc->nkc", normal, field), -dimming], axis=2)
     begin = np.zeros((n, 8)) if start is None else start.reshape(n, 8)
-    total = np.concatenate([begin, np.zeros((n, 1))], axis=1)
+    total = np.concatenate([begin, np.zeros((n, 3))], axis=1)
     blur = np.full(n, 1.0)
     fit: _Fit | None = None
     curve = 0.0 if tone is None else tone
     for number in range(passes):
         shift = np.einsum("nkdc,nc->nkd", field, total[:, :8])
-        place = base + shift - (total[:, 8, None] * borders.polarity)[..., None] * normal
+        inwards = np.einsum("nkc,nc->nk", dimming, total[:, 8:])
+        place = base + shift - inwards[..., None] * normal
         most = np.full(n, _FIRST_REACH_PX) if number == 0 else np.maximum(3.0 * blur, 3.0)
         profiles = _read(grey, place, normal, along, bend, borders.axis, most)
         if number == 0:
             blur = _best_blur(profiles, borders)
+            wide = blur > _OUT_OF_FOCUS_PX
+            if wide.any():
+                most = np.where(wide, _WIDE_REACH_PX, _FIRST_REACH_PX)
+                profiles = _read(grey, place, normal, along, bend, borders.axis, most)
+                blur = np.where(wide, _best_blur(profiles, borders), blur)
         offsets = fit_profiles(profiles, borders.points, np.repeat(blur, most_points), curve)
-        fit = _fit_squares(offsets, borders, design)
+        fit = _fit_squares(offsets, borders, design, uneven_px)
         total = total + fit.change
         if number == 0 and passes > 1 and tone is None:
             curve = _tone(total[:, 8], blur, profiles.near[1].reshape(n, -1).min(axis=1))
             # The curve now explains what the edge shift did before.
             total[:, 8] -= curve * _SHIFT_PER_TONE * blur
     assert fit is not None
-    observed = np.concatenate([base_corners.reshape(n, 8) + total[:, :8], total[:, 8:]], axis=1)
+    observed = np.concatenate([base_corners.reshape(n, 8) + total[:, :8], total[:, 8:9]], axis=1)
     moved = np.linalg.norm((total[:, :8] - begin).reshape(n, 4, 2), axis=2).max(axis=1)
+    away = np.linalg.norm(total[:, :8].reshape(n, 4, 2), axis=2).max(axis=1)
     return EdgeResult(
         observed,
         fit.covariance,
@@ -172,6 +188,7 @@ def measure_edges(
         fit.contrast,
         blur,
         moved,
+        away,
         fit.points,
         curve,
     )
@@ -320,15 +337,18 @@ def _median_of(values: Array, use: npt.NDArray[np.bool_], otherwise: float) -> A
     return np.where(count > 0, middle, otherwise)
 
 
-def _fit_squares(flat: Offsets, borders: _Borders, design: Array) -> _Fit:
-    """Corner shifts and edge shift of every square from its border points, robustly."""
+def _fit_squares(flat: Offsets, borders: _Borders, design: Array, uneven_px: float) -> _Fit:
+    """Corner shifts and edge shifts (n, 11) of every square from its border points, robustly.
+
+    The covariance is of the corners and the middle's edge shift, marginal over its slopes.
+    """
     n, k = borders.axis.shape
     offsets = Offsets(*(getattr(flat, f).reshape(n, k) for f in flat.__dataclass_fields__))
     contrast = _median_of(offsets.contrast, offsets.usable, 0.0)
     usable = offsets.usable & (offsets.contrast > 0.35 * contrast[:, None])
     usable &= offsets.contrast < 2.5 * contrast[:, None]
     weight = np.where(usable, 1.0 / (offsets.sigma**2 + 0.02**2), 0.0)
-    prior = np.diag(np.r_[np.full(8, _SHIFT_SIGMA_PX**-2.0), 1.0])
+    prior = np.diag(np.r_[np.full(8, _SHIFT_SIGMA_PX**-2.0), 1.0, np.full(2, uneven_px**-2.0)])
     robust = np.ones((n, k))
     across = np.ascontiguousarray(design.transpose(0, 2, 1))
     scatter = np.full(n, 0.3)
@@ -343,10 +363,11 @@ def _fit_squares(flat: Offsets, borders: _Borders, design: Array) -> _Fit:
         robust = np.clip(1.0 - (left / bound) ** 2, 0.0, None) ** 2
     agree = usable & (robust > 0.0)
     w = weight * agree
-    chi = (w * left**2).sum(axis=1) / np.maximum(agree.sum(axis=1) - 9.0, 1.0)
-    covariance = np.linalg.inv(matrix) * np.maximum(chi, 1.0)[:, None, None]
+    chi = (w * left**2).sum(axis=1) / np.maximum(agree.sum(axis=1) - 11.0, 1.0)
+    covariance = np.linalg.inv(matrix)[:, :9, :9] * np.maximum(chi, 1.0)[:, None, None]
     covariance = covariance + _FLOOR_PX**2 * np.eye(9)
-    real = np.maximum(borders.real.sum(axis=1), 1)
-    return _Fit(
-        change[..., 0], covariance, agree.sum(axis=1) / real, scatter, contrast, agree.sum(axis=1)
-    )
+    points = agree.sum(axis=1)
+    seen = points / np.maximum(borders.real.sum(axis=1), 1)
+    # The few borders that noise lets agree on a bare wall are no pattern's contrast.
+    contrast = np.where(seen < _HARDLY_SEEN, 0.0, contrast)
+    return _Fit(change[..., 0], covariance, seen, scatter, contrast, points)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fitscan.detect.bent import read_bent
 from fitscan.geometry.rotation import Array
 
 __all__ = ["Detections", "find_tags"]
@@ -64,12 +65,15 @@ def find_tags(grey: npt.NDArray[np.uint8], smallest_px: float = 16.0) -> Detecti
     settings.errorCorrectionRate = 2.0 / max(dictionary.maxCorrectionBits, 1)
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     detector = cv2.aruco.ArucoDetector(dictionary, settings)
-    corners, ids, _ = detector.detectMarkers(grey)
+    corners, ids, outlines = detector.detectMarkers(grey)
     # OpenCV 4 says None when it finds nothing, OpenCV 5 an empty array.
     flat = np.zeros(0, np.intp) if not len(corners) else np.asarray(ids).reshape(-1).astype(np.intp)
+    quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
+    unread = np.asarray(outlines, dtype=np.float32).reshape(-1, 4, 2)
+    bent_ids, bent_quads = read_bent(grey, unread)
+    flat, quads = np.concatenate([flat, bent_ids]), np.concatenate([quads, bent_quads])
     if len(flat) == 0:
         return Detections(flat, np.zeros((0, 4, 2)))
-    quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
     once = _each_place_once(flat, quads)
     flat, quads = flat[once], quads[once]
     counted = Counter(flat.tolist())

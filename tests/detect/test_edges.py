@@ -224,3 +224,27 @@ def test_a_square_that_leaves_the_photo_is_measured_on_what_is_in_it() -> None:
     assert np.all(np.isfinite(edges.observed))
     assert np.all(edges.seen[3::4] < 0.9)
     assert np.all(edges.seen < 1.0)
+
+
+def burnt(sheet: Sheet) -> Sheet:
+    """Light that grows threefold from each tile's left to its right, as on the side of a tube."""
+    times = sheet.light.shape[1] // (8 * sheet.tile)
+    ramp = np.linspace(0.7, 2.1, sheet.tile * times, dtype=np.float32)
+    light = sheet.light * np.tile(ramp, 8)
+    return Sheet(sheet.ids, sheet.surfaces, sheet.offsets, sheet.tile, light)
+
+
+def test_paper_that_burns_out_on_one_side_does_not_pull_the_square_there() -> None:
+    sheet = burnt(make_sheet("tube", 14))
+    rng = np.random.default_rng(1)
+    grey = picture(sheet.light, DEVELOPMENTS["phone"], rng, times=4)
+    predicted = sheet.predicted(rng, 0.3)
+    large = np.arange(32) % 4 >= 1
+
+    def off(uneven_px: float) -> float:
+        edges = measure_edges(grey, list(sheet.ids), predicted, uneven_px=uneven_px)
+        error, _ = centre_errors(sheet, edges)
+        return float(np.sqrt(np.mean(error[large] ** 2)))
+
+    assert off(0.3) < 0.06
+    assert off(0.3) < 0.6 * off(0.003)

@@ -54,7 +54,8 @@ def spoilt() -> npt.NDArray[np.uint8]:
 
 @lru_cache(maxsize=1)
 def found() -> Detections:
-    return find_tags(photo()).keep(set(scene().kit.tag_ids))
+    """The first look, which is made to miss every fourth id."""
+    return find_tags(photo()).keep({i for i in scene().kit.tag_ids if i % 4})
 
 
 def everything(photo_row: int = PHOTO) -> TagGeometry:
@@ -87,7 +88,7 @@ def measured() -> PhotoMeasurement:
 
 def test_squares_that_the_first_look_missed_are_found_where_they_must_be() -> None:
     m = measured()
-    assert m.sought.sum() >= 3
+    assert m.sought.sum() >= 6
     sought = set(m.tag_ids[m.sought].tolist())
     assert not sought & set(found().ids.tolist())
     assert set(m.tag_ids[~m.sought].tolist()) <= set(found().ids.tolist())
