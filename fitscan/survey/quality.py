@@ -110,9 +110,15 @@ def sum_up(
             told.refused.setdefault(path, "too few of its markers agree with the other photos")
     looked = looked.only([i for i, p in enumerate(looked.paths) if p.name in network.photos])
     sights = _sights(network, seen)
-    kept = [i for i, n in enumerate(sights) if n >= 3 or _known(cleaned, i)]
-    for i in set(range(len(sights))) - set(kept):
-        told.dropped.append(Dropped("", network.markers[i], _TOO_FEW))
+    torn = _torn(finished)
+    kept = [
+        i
+        for i, n in enumerate(sights)
+        if n >= 3 or (network.markers[i] not in torn and _known(cleaned, i))
+    ]
+    for i in sorted(set(range(len(sights))) - set(kept)):
+        marker = network.markers[i]
+        told.dropped.append(Dropped("", marker, MOVED if marker in torn else _TOO_FEW))
     found_again = {network.markers[i] for i in kept}
     told.dropped = [
         d for d in _told(finished, looked, told) if d.photo or d.tag_id not in found_again
@@ -149,6 +155,12 @@ def sum_up(
         quality,
         tuple(checks[i] for i in kept),
     )
+
+
+def _torn(finished: Finished) -> set[int]:
+    """Markers of which a square was left out: if two photos remain, who says they are right?"""
+    bad = finished.given.geometry.marker[finished.cleaned.bad]
+    return {finished.asked.markers[int(row)] for row in np.unique(bad)}
 
 
 def _known(cleaned: Cleaned, row: int) -> bool:
