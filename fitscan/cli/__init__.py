@@ -13,6 +13,7 @@ from fitscan.cli import (  # noqa: I001 (help's order)
     cut,
     share,
     keep,
+    page,
     samples,
 )
 from fitscan.cli.app import app
@@ -25,6 +26,7 @@ __all__ = [
     "inspect",
     "keep",
     "main",
+    "page",
     "prepare",
     "samples",
     "share",
