@@ -31,7 +31,7 @@ _HEADERS = {
     ),
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=()",
@@ -39,7 +39,7 @@ _HEADERS = {
 }
 
 _PLAIN = """<!doctype html><html lang="en"><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1"><title>fitscan</title>
+<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="icon" href="data:,"><title>fitscan</title>
 {inside}</html>"""
 
 

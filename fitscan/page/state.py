@@ -177,11 +177,9 @@ class PageState:
         if survey is None:
             return {"state": "dark", "wish_mm": wish, "sentence": "No survey yet."}
         worst, at = _worst(survey)
-        kit = survey.kit
-        found, known = len(survey.markers), len(kit.tag) + len(kit.pointer) + len(kit.cuff)
         words = f"the least known, {at}, to ± {worst:.2f} mm"
         if worst <= wish:
-            sentence = f"Enough photos: {found} of {known} markers found, {words}."
+            sentence = f"Enough photos: {len(survey.markers)} markers found, {words}."
             return {"state": "green", "wish_mm": wish, "U_mm": worst, "sentence": sentence}
         sentence = f"Not yet: {words}, wanted ± {wish:g} mm."
         return {"state": "amber", "wish_mm": wish, "U_mm": worst, "sentence": sentence}

@@ -20,6 +20,7 @@ function el(kind, given, ...inside) {
   for (const part of inside.flat()) if (part != null) node.append(part);
   return node;
 }
+const fill = (node, ...inside) => node.replaceChildren(...inside.flat(3).filter((part) => part != null));
 const get = (url) => Sending.call("GET", url);
 const post = (url, content) =>
   Sending.call("POST", url, JSON.stringify(content), { "Content-Type": "application/json" });
@@ -33,7 +34,7 @@ function go(next) {
   place = next;
   say("");
   clearTimeout(clock);
-  main.replaceChildren(el("p", {}, "…"));
+  fill(main, el("p", {}, "…"));
   show();
   window.scrollTo(0, 0);
 }
@@ -86,7 +87,7 @@ async function shoots(asked, fresh) {
       `${s.photos} photo${s.photos === 1 ? "" : "s"}` + (Sending.of(s.name).some((p) => p.state === "waiting") ? ", some on their way" : ""))),
     el("span", { class: "small" }, { running: "working …", waiting: "waiting …", refused: "look here" }[s.survey.state] || "")));
   const name = el("input", { maxlength: 60, placeholder: "door shut, second try", "aria-label": "Name of the new shoot" });
-  main.replaceChildren(
+  fill(main, 
     el("p", {}, "A shoot is photos taken while nothing moves. If something moved, it is a new shoot."),
     el("div", { class: "stack" }, list),
     job.camera ? null : el("p", { class: "sheet amber" }, "No camera file: photos of the board, and `fitscan calibrate`, make every number surer."),
@@ -123,7 +124,7 @@ async function shoot(asked, fresh) {
   const paint = () => {
     const here = new Set(seen.photos.map((p) => p.name));
     const rows = Sending.of(seen.name).filter((p) => p.state === "waiting" || p.state === "bad" || !here.has(p.name));
-    moving.replaceChildren(...(rows.length ? [el("h2", {}, "On their way"), ...rows.map(onTheWay)] : []));
+    fill(moving, (rows.length ? [el("h2", {}, "On their way"), ...rows.map(onTheWay)] : []));
   };
   paint();
   asked.paint = paint;
@@ -132,7 +133,7 @@ async function shoot(asked, fresh) {
     try { await post(at("api", "shoots", seen.name, "wish"), { u_mm: Number(wish.value) }); show(); }
     catch (error) { say(error.message); }
   });
-  main.replaceChildren(
+  fill(main, 
     el("div", { class: `sheet ${seen.light.state}`, id: "light" }, el("div", { class: "row" }, mark(seen.light.state), el("strong", {}, seen.light.sentence))),
     el("div", { id: "working" }, working(seen.survey)),
     seen.advice.length ? el("div", { class: "sheet", id: "advice" }, el("strong", {}, "Next photo"),
@@ -170,7 +171,7 @@ async function results(asked, fresh) {
   if (!fresh()) return;
   head("Results");
   const surveys = job.surveys.map((s) => s.name);
-  main.replaceChildren(
+  fill(main, 
     surveys.length ? el("div", { class: "stack" },
       el("button", { class: "main", onclick: () => go({ name: "gap" }) }, "Bar against its recess"),
       el("button", { class: "main", onclick: () => go({ name: "recheck" }) }, "Part against its record"),
@@ -196,7 +197,7 @@ async function gap(asked, fresh) {
   const bar_ = choose("The bar", labels), seat = choose("Its recess: the stub", labels, labels[labels.length - 1]);
   const on = choose("Part that both shoots show", job.parts, job.parts.includes("trim") ? "trim" : job.parts[0]);
   const limit = number("Tolerance, mm", 2, 0.1);
-  main.replaceChildren(bar_.node, seat.node, on.node, limit.node, el("button", { class: "main", onclick: () => {
+  fill(main, bar_.node, seat.node, on.node, limit.node, el("button", { class: "main", onclick: () => {
     const b = all[bar_.list.selectedIndex], s = all[seat.list.selectedIndex];
     ask({ kind: "gap", bar_survey: b.survey, bar: b.tube, target_survey: s.survey, target: s.tube, on: on.list.value, tolerance_mm: Number(limit.field.value) });
   } }, "Measure the gap"));
@@ -205,10 +206,10 @@ async function recheck(asked, fresh) {
   const job = await get("/api/job");
   if (!fresh()) return;
   head("Part against its record", "results");
-  if (!job.records.length) { main.replaceChildren(el("p", { class: "sheet amber" }, "No record is kept yet: keep one before the part comes out.")); return; }
+  if (!job.records.length) { fill(main, el("p", { class: "sheet amber" }, "No record is kept yet: keep one before the part comes out.")); return; }
   const record_ = choose("Record", job.records), survey = choose("Shoot of today", job.surveys.map((s) => s.name));
   const limit = number("Largest shift that you accept, mm", 1, 0.1);
-  main.replaceChildren(record_.node, survey.node, limit.node, el("button", { class: "main", onclick: () =>
+  fill(main, record_.node, survey.node, limit.node, el("button", { class: "main", onclick: () =>
     ask({ kind: "recheck", record: record_.list.value, survey: survey.list.value, tolerance_mm: Number(limit.field.value) }) }, "Compare"));
 }
 async function angles(asked, fresh) {
@@ -222,7 +223,7 @@ async function angles(asked, fresh) {
   const lean = now.tubes.map(tick), level = now.tubes.map(tick), mirror = now.parts.map(tick);
   const limit = number("Tolerance, degrees", 0.1, 0.05);
   const chosen = (list) => list.filter((t) => t.box.checked).map((t) => t.text);
-  main.replaceChildren(survey.node, el("h2", {}, "How does it lean"), ...lean.map((t) => t.node), el("h2", {}, "How level does it lie"), ...level.map((t) => t.node),
+  fill(main, survey.node, el("h2", {}, "How does it lean"), ...lean.map((t) => t.node), el("h2", {}, "How level does it lie"), ...level.map((t) => t.node),
     el("h2", {}, "Left against right"), ...mirror.map((t) => t.node), limit.node, el("button", { class: "main", onclick: () =>
       ask({ kind: "angles", survey: survey.list.value, lean: chosen(lean), level: chosen(level), symmetry: chosen(mirror), tolerance_deg: Number(limit.field.value) }) }, "Measure"));
 }
@@ -234,7 +235,7 @@ async function record(asked, fresh) {
   const part = choose("Part that will come out", job.parts, job.parts.includes("cage") ? "cage" : undefined);
   const on = choose("Part that stays", job.parts, "shell");
   const name = el("input", { maxlength: 60, value: "cage tacked", "aria-label": "Name of the record" }), note = el("input", { maxlength: 500, "aria-label": "A sentence to keep with it" });
-  main.replaceChildren(survey.node, part.node, on.node, el("label", {}, "Name", name), el("label", {}, "A sentence to keep with it", note),
+  fill(main, survey.node, part.node, on.node, el("label", {}, "Name", name), el("label", {}, "A sentence to keep with it", note),
     el("button", { class: "main", onclick: () => ask({ kind: "record", survey: survey.list.value, part: part.list.value, on: on.list.value, name: name.value, note: note.value }) }, "Keep it"));
 }
 
@@ -284,13 +285,13 @@ async function result(asked, fresh) {
   head(NAMES[asked.result.split("-")[0]] || "Result", "results");
   const job = await get(at("api", "tasks", asked.result)).catch((e) => { if (e.status === 404) return { state: "done" }; throw e; });
   if (!fresh()) return;
-  if (job.state === "refused") { main.replaceChildren(el("div", { class: "sheet red" }, job.sentence)); return; }
-  if (job.state !== "done") { main.replaceChildren(bar(job.step || "Working it out", job.done, job.total)); again(700); return; }
-  if (asked.result.startsWith("record-")) { main.replaceChildren(el("p", { class: "sheet green" }, "The record is kept. Nothing writes over it.")); return; }
+  if (job.state === "refused") { fill(main, el("div", { class: "sheet red" }, job.sentence)); return; }
+  if (job.state !== "done") { fill(main, bar(job.step || "Working it out", job.done, job.total)); again(700); return; }
+  if (asked.result.startsWith("record-")) { fill(main, el("p", { class: "sheet green" }, "The record is kept. Nothing writes over it.")); return; }
   const said = await get(at("api", "results", asked.result));
   if (!fresh()) return;
   const c = said.content;
-  main.replaceChildren(
+  fill(main, 
     el("div", { class: `sheet ${tone(c)}` }, worst(said.kind, c), (c.sentences || []).map((s) => el("p", {}, s))),
     (c.warnings || []).map((w) => el("p", { class: "sheet amber" }, w)),
     said.pictures.map((p) => el("a", { href: at("api", "results", asked.result, "files", p) }, el("img", { alt: p, src: at("api", "results", asked.result, "files", p) }))),
@@ -305,7 +306,7 @@ async function phones(asked, fresh) {
   const said = await get("/api/phones");
   if (!fresh()) return;
   head("Phones");
-  main.replaceChildren(
+  fill(main, 
     el("div", { class: "stack" }, said.phones.map((p) => el("div", { class: "sheet row" }, mark(p.this ? "good" : "waiting"),
       el("span", {}, p.name + (p.this ? " (this one)" : ""), el("br"), el("span", { class: "small" }, `since ${p.joined.slice(0, 10)}`)),
       el("button", { class: "plain", onclick: async () => { try { await Sending.call("DELETE", at("api", "phones", p.id)); show(); } catch (error) { say(error.message); } } }, "Remove")))),
