@@ -39,7 +39,8 @@ _HEADERS = {
 }
 
 _PLAIN = """<!doctype html><html lang="en"><meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="icon" href="data:,"><title>fitscan</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<link rel="icon" href="data:,"><title>fitscan</title>
 {inside}</html>"""
 
 
