@@ -1,4 +1,4 @@
-"""Commands that hand results on to people: the report.
+"""Commands that hand results on to people: report, scene.
 
 Parse, call, print; no computation happens here.
 """
@@ -62,3 +62,20 @@ def report(
             )  # fmt: skip
         say_notes(screen, list(done.book.notes))
         say_files(screen, done.html, done.pdf)
+
+
+@app.command(epilog=CAUTION)
+def scene(
+    files: Files,
+    out: Annotated[Path, typer.Option(help="HTML file to write.")],
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Draw one survey and the results on it in space, to turn about in any browser."""
+    from fitscan.report.publish import write_scene
+
+    space = write_scene(files, out, replace=replace)
+    if not quiet:
+        screen = screen_for(hushed=False)
+        say_notes(screen, list(space.notes))
+        say_files(screen, out)

@@ -157,13 +157,16 @@ class Book:
         return tuple(p.source for p in parts)
 
 
-def gather(files: Sequence[Path], title: str = "", photos: Path | None = None) -> Book:
+def gather(
+    files: Sequence[Path], title: str = "", photos: Path | None = None, *, beside: bool = True
+) -> Book:
     """Read files of any kind of fitscan's that a report knows.
 
     Args:
         files: surveys, records and results; at least one survey or record.
         title: of the report; made from the files' names if empty.
         photos: folder that holds the shoots' folders; beside each survey's file if None.
+        beside: whether pictures and photos that lie beside the files are looked at.
 
     Raises:
         InputError: a file is missing, damaged, given twice, or of a kind that no report shows;
@@ -177,11 +180,11 @@ def gather(files: Sequence[Path], title: str = "", photos: Path | None = None) -
     for file in _each_once(files):
         kind = kind_of(file)
         if kind == SurveyFile.KIND:
-            surveys.append(_survey_part(file, photos))
+            surveys.append(_survey_part(file, photos, beside=beside))
         elif kind == RecordFile.KIND:
             records.append(_record_part(file))
         else:
-            results.append(_result_part(file, kind))
+            results.append(_result_part(file, kind, beside=beside))
     if not surveys and not records:
         raise InputError(
             "Without a survey a report cannot say how anything was measured",
@@ -228,12 +231,14 @@ def _source(file: Path, word: str, tool_version: str) -> Source:
     return Source(file.name, word, sha256_of_file(file), tool_version)
 
 
-def _survey_part(file: Path, photos: Path | None) -> SurveyPart:
+def _survey_part(file: Path, photos: Path | None, *, beside: bool) -> SurveyPart:
     document = read_json(file, SurveyFile)
     survey = survey_of(document, str(file))
     folder = (photos or file.resolve().parent) / survey.name
-    taken, note = _taken(survey, folder)
     source = _source(file, "survey", document.tool_version)
+    if not beside:
+        return SurveyPart(survey, (), source, None, "")
+    taken, note = _taken(survey, folder)
     return SurveyPart(survey, _pictures(file), source, taken, note)
 
 
@@ -244,7 +249,7 @@ def _record_part(file: Path) -> RecordPart:
     return RecordPart(survey, document.part, document.on, document.made_at, document.note, source)
 
 
-def _result_part(file: Path, kind: str | None) -> ResultPart:
+def _result_part(file: Path, kind: str | None, *, beside: bool) -> ResultPart:
     result = result_of_kind(kind)
     if result is None:
         known = ", ".join(sorted(k.partition(".")[2] for k in MODULES))
@@ -259,9 +264,10 @@ def _result_part(file: Path, kind: str | None) -> ResultPart:
         raise DataError(
             "The result holds no numbers that a report could show", file, "make the result again"
         ) from error
+    pictures = _pictures(file) if beside else ()
     return ResultPart(
-        document, section, _pictures(file), _source(file, section.word, section.tool_version)
-    )  # fmt: skip
+        document, section, pictures, _source(file, section.word, section.tool_version)
+    )
 
 
 def _with_record(part: ResultPart, records: list[RecordPart]) -> ResultPart:

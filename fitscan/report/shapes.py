@@ -202,7 +202,7 @@ def _tubes(survey: Survey) -> Iterable[TubeShape]:
             path = _run_path(tube, run, {s.number: s for s in straights})
             words = [_words(s, tube) for s in straights if s.number in run]
             yield TubeShape(
-                "tube", name, cuff.part, tube.od_mm, path, "<br>".join(words), joined=len(run) > 1
+                "tube", name, cuff.part, tube.od_mm, path, "\n".join(words), joined=len(run) > 1
             )
 
 

@@ -93,7 +93,7 @@ def _shapes(document: GapFile, survey: Survey) -> Shapes | None:
             if tube not in cuffs or len(straight.stations) < 2:
                 continue
             cuff = cuffs[tube]
-            where = "where it sits" if role == "tube" else "where the bar should sit"
+            where = "where it sits, carried over" if role == "tube" else "where the bar should sit"
             text = f"{tube}, straight {straight.straight}, {where}"
             # The seat is as thick as the bar that is to lie in it.
             od = cuffs[document.bar].od_mm if document.bar in cuffs else cuff.od_mm
