@@ -12,13 +12,15 @@ from pathlib import Path
 
 import numpy as np
 
+from fitscan.adjust.problem import IntArray
 from fitscan.adjust.threads import one_thread
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError
+from fitscan.geometry.rotation import Array
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
-from fitscan.markers.layout import Layout
+from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
@@ -28,11 +30,15 @@ from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
+from fitscan.survey.tag_block import predict
 
 __all__ = ["Progress", "build_survey", "no_photo_left"]
 
 Progress = Callable[[str, int, int], None]
 """Called with a sentence, how many are done, and how many there are."""
+
+_NEAREST_MM = 1.0
+"""Nearer than this to its camera a point cannot have been photographed."""
 
 _CORNER_SIGMA_PX = 0.4
 """Sub-pixel corners of phone photos, cuffs included, before the edge shift is modelled."""
@@ -213,7 +219,27 @@ def _first_observations(
     quads = np.array(corners)
     state = network.start(placement, rows)
     given = corner_observations(geometry, quads, _CORNER_SIGMA_PX, np.zeros(len(ids)))
-    return state, given
+    return state, _in_front(network, state, given)
+
+
+def _in_front(network: Network, state: State, given: SquareObservations) -> SquareObservations:
+    """Leave out squares that the start values put behind their camera.
+
+    A marker or photo that was placed badly is put right by the others; from behind a camera
+    there is no way. What is left out here is measured again on the model.
+    """
+    values = {g.name: g.values for g in state.groups()}
+    good = np.zeros(len(given), dtype=np.bool_)
+    for on_cuff in (False, True):
+        rows = np.flatnonzero((given.geometry.cuff >= 0) == on_cuff)
+        if len(rows):
+            seen = predict(given.geometry.take(rows), _corners_of(given, rows), values)
+            good[rows] = (seen.x_in_cam[..., 2] > _NEAREST_MM).all(axis=1)
+    return given.take(good)
+
+
+def _corners_of(given: SquareObservations, rows: IntArray) -> Array:
+    return np.asarray(CORNERS * given.geometry.side_mm[rows, None, None])
 
 
 def _measure_on_model(
