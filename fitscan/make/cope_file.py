@@ -11,41 +11,24 @@ from pathlib import Path
 from typing import ClassVar, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 
 from fitscan.errors import InputError
 from fitscan.make.cope import RunAt
 from fitscan.make.cope_plan import CAUTIONS, CopePlan, End
-from fitscan.make.flat import Drawing, Label
+from fitscan.make.file_set import write_files
 from fitscan.make.flat_dxf import render_dxf
 from fitscan.make.flat_pdf import Plate, render_pdf
-from fitscan.markers.sheet_ink import wrap
+from fitscan.make.quantity import FileRow, QuantityRow, quantity_rows
+from fitscan.make.words_sheet import words_sheet
 from fitscan.markers.sheet_page import PAPERS, Format
-from fitscan.store.access import make_folder
-from fitscan.store.atomic import write_new
 from fitscan.store.json_file import JsonDocument, render_json
 
 __all__ = ["CopeFile", "CopeFiles", "cope_document", "cope_format", "write_cope"]
 
 ROW_DEG = 7.5
 
-_TEXT_MM, _TEXT_WIDTH_MM = 3.2, 170.0
 
-
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class QuantityRow(_Model):
-    """Something measured, with U (k = 2)."""
-
-    name: str
-    value: float
-    expanded: float
-    unit: str
-
-
-class RunRow(_Model):
+class RunRow(FileRow):
     """A run at an end."""
 
     name: str
@@ -56,7 +39,7 @@ class RunRow(_Model):
     along_mm: float
 
 
-class EdgeRow(_Model):
+class EdgeRow(FileRow):
     """Heights above the end's reference point at one angle round the branch."""
 
     angle_deg: float
@@ -66,7 +49,7 @@ class EdgeRow(_Model):
     line_mm: float
 
 
-class EndRow(_Model):
+class EndRow(FileRow):
     """One coped end."""
 
     end: str
@@ -189,10 +172,7 @@ def cope_document(plan: CopePlan) -> CopeFile:
         lines_mm=plan.lines_mm,
         between_mm=plan.between_mm,
         ends=tuple(_end(e) for e in plan.ends),
-        measured=tuple(
-            QuantityRow(name=q.name, value=q.value, expanded=q.expanded, unit=q.unit)
-            for q in r.measured
-        ),
+        measured=quantity_rows(r.measured),
         sentences=plan.sentences,
         warnings=r.warnings,
         caution=" ".join(CAUTIONS),
@@ -207,22 +187,6 @@ _HOW = (
     "first run's axis. Lines are named anticlockwise as seen from the far end; 0 is the side of "
     "the wide angle to the first run of the near end."
 )
-
-
-def _numbers(plan: CopePlan) -> Drawing:
-    """A sheet that says what the survey found, to check by hand before cutting."""
-    lines = [
-        line
-        for sentence in ("U is the expanded uncertainty, k = 2.", *plan.sentences)
-        for line in wrap(sentence, _TEXT_MM, _TEXT_WIDTH_MM)
-    ]
-    height = 2.0 * _TEXT_MM * (len(lines) + 1)
-    labels = tuple(
-        Label(1.0, height - 2.0 * _TEXT_MM * n, line, size=_TEXT_MM, room=_TEXT_WIDTH_MM)
-        for n, line in enumerate(lines, 1)
-    )
-    title = f"Cope: {plan.request.name}, numbers to check by hand"
-    return Drawing(title, (), labels, _TEXT_WIDTH_MM + 2.0, height)
 
 
 def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = False) -> CopeFiles:
@@ -243,7 +207,8 @@ def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = Fa
     advice = (_HOW, CAUTIONS[0], *length, *request.warnings)
     plates = [Plate(e.template.drawing, advice) for e in plan.ends]
     if request.measured:
-        plates.append(Plate(_numbers(plan), (CAUTIONS[0], *request.warnings)))
+        told = words_sheet(f"Cope: {request.name}, numbers to check by hand", plan.sentences)
+        plates.append(Plate(told, (CAUTIONS[0], *request.warnings)))
     pdf, pages = render_pdf(plates, form, f"cope {request.name}")
     remarks = (*plan.sentences, *request.warnings, *CAUTIONS)
     dxf = render_dxf([e.template.drawing for e in plan.ends], remarks)
@@ -252,15 +217,5 @@ def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = Fa
         "cope.dxf": dxf,
         "cope.json": render_json(cope_document(plan)).encode(),
     }
-    place = make_folder(folder)
-    for name in files:
-        # Asked before any is written, so that no template lies beside another one's numbers.
-        if (place / name).exists() and not replace:
-            raise InputError(
-                "The file exists already and is never overwritten unasked",
-                place / name,
-                "choose another folder, move the old file away or give --replace",
-            )
-    for name, data in files.items():
-        write_new(place / name, data, replace=replace)
-    return CopeFiles(place / "cope.pdf", place / "cope.dxf", place / "cope.json", pages)
+    pdf_file, dxf_file, json_file = write_files(folder, files, replace=replace)
+    return CopeFiles(pdf_file, dxf_file, json_file, pages)

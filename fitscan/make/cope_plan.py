@@ -12,42 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.errors import InputError
+from fitscan.make.cautions import DRY_FIT_COPE, FIT_ONLY
 from fitscan.make.cope import BranchTube, CopeProfile, Fit, RunAt, cope_profile
+from fitscan.make.quantity import Quantity
 from fitscan.make.template import PAPER_MM, EndName, Template, wrap_template
 
 __all__ = ["CAUTIONS", "CopePlan", "CopeRequest", "End", "Quantity", "plan_cope"]
 
-CAUTIONS = (
-    "Dry-fit before cutting: wrap the template, hold the tube to its place, and check angle, "
-    "length and turn by hand.",
-    "This measures fit only. It does not approve a design, a weld or a material: the rules of the "
-    "sanctioning body, local law and a licensed or scrutineering person decide. Keep paper away "
-    "from hot work and fuel.",
-)
+CAUTIONS = (DRY_FIT_COPE, FIT_ONLY)
 
 LONGEST_MM = 10_000.0
 
 NAME_LENGTH = 80
 """Longest name, as in a kit."""
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """Something measured, with its expanded uncertainty (k = 2).
-
-    Attributes:
-        name: what it is.
-        value, expanded: in the unit.
-        unit: "mm" or "deg".
-    """
-
-    name: str
-    value: float
-    expanded: float
-    unit: str
-
-    def __str__(self) -> str:
-        return f"{self.name} {self.value:.2f} {self.unit} (U {self.expanded:.2f})"
 
 
 @dataclass(frozen=True)

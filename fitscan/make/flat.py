@@ -19,11 +19,15 @@ class Kind(Enum):
     """What a stroke is for; also the name of its DXF layer."""
 
     CUT = "CUT"
-    """The edge that the tube is cut along."""
+    """The edge that the metal is cut along."""
     TRIM = "TRIM"
     """The rest of the paper's outline."""
     MARK = "MARK"
     """Match lines, ticks, arrows."""
+    FOLD = "FOLD"
+    """Where a sheet is bent."""
+    CENTRE = "CENTRE"
+    """The axis of a tube."""
 
 
 @dataclass(frozen=True)

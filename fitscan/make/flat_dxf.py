@@ -14,7 +14,8 @@ __all__ = ["GAP_MM", "render_dxf"]
 GAP_MM = 20.0
 """Between neighbouring drawings."""
 
-COLOURS = {Kind.CUT: 1, Kind.TRIM: 7, Kind.MARK: 5}
+COLOURS = {Kind.CUT: 1, Kind.TRIM: 7, Kind.MARK: 5, Kind.FOLD: 3, Kind.CENTRE: 6}
+LINES = {Kind.FOLD: "DASHED", Kind.CENTRE: "CENTER"}
 TEXT_LAYER = "TEXT"
 
 
@@ -28,9 +29,10 @@ def render_dxf(drawings: list[Drawing], remarks: tuple[str, ...]) -> bytes:
     from ezdxf import units
     from ezdxf.filemanagement import new
 
-    document = new("R2010", units=units.MM)
+    document = new("R2010", setup=["linetypes"], units=units.MM)
     for kind in Kind:
-        document.layers.add(kind.value, color=COLOURS[kind])
+        line = LINES.get(kind, "CONTINUOUS")
+        document.layers.add(kind.value, color=COLOURS[kind], linetype=line)
     document.layers.add(TEXT_LAYER, color=8)
     space = document.modelspace()
 
