@@ -24,7 +24,7 @@ from fitscan.make.bends import (
 )
 from fitscan.store.json_file import JsonDocument
 
-__all__ = ["CAUTIONS", "BendsFile", "bends_document", "table_from_text"]
+__all__ = ["CAUTIONS", "BendRow", "BendsFile", "bend_rows", "bends_document", "table_from_text"]
 
 CAUTIONS = (
     "Bend a trial piece of the same tube first, and hold it to its place before cutting or "
@@ -73,12 +73,10 @@ class BendsFile(JsonDocument):
     caution: str
 
 
-def bends_document(table: BendTable) -> BendsFile:
-    """Turn a table into its file's model."""
-    from fitscan import __version__
-
+def bend_rows(table: BendTable) -> tuple[BendRow, ...]:
+    """The rows of a table with the numbers behind them."""
     b = table.bender
-    rows = tuple(
+    return tuple(
         BendRow(
             feed_mm=bend.feed_mm,
             turn_deg=math.degrees(bend.turn_rad),
@@ -90,6 +88,13 @@ def bends_document(table: BendTable) -> BendsFile:
         )
         for bend, start in zip(table.bends, table.starts_mm, strict=True)
     )
+
+
+def bends_document(table: BendTable) -> BendsFile:
+    """Turn a table into its file's model."""
+    from fitscan import __version__
+
+    b = table.bender
     return BendsFile(
         tool_version=__version__,
         clr_mm=b.clr_mm,
@@ -97,7 +102,7 @@ def bends_document(table: BendTable) -> BendsFile:
         ends_mm=b.ends_mm,
         springback_percent=b.springback_percent,
         springback_deg=b.springback_deg,
-        bends=rows,
+        bends=bend_rows(table),
         last_mm=table.last_mm,
         developed_mm=table.developed_mm,
         points_mm=tuple((float(x), float(y), float(z)) for x, y, z in to_apexes(table)),

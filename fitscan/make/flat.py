@@ -24,6 +24,8 @@ class Kind(Enum):
     """The rest of the paper's outline."""
     MARK = "MARK"
     """Match lines, ticks, arrows."""
+    OUTLINE = "OUTLINE"
+    """The outline of a part that is held against the drawing; nothing is cut along it."""
     FOLD = "FOLD"
     """Where a sheet is bent."""
     CENTRE = "CENTRE"

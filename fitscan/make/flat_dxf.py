@@ -14,7 +14,7 @@ __all__ = ["GAP_MM", "render_dxf"]
 GAP_MM = 20.0
 """Between neighbouring drawings."""
 
-COLOURS = {Kind.CUT: 1, Kind.TRIM: 7, Kind.MARK: 5, Kind.FOLD: 3, Kind.CENTRE: 6}
+COLOURS = {Kind.CUT: 1, Kind.TRIM: 7, Kind.MARK: 5, Kind.OUTLINE: 2, Kind.FOLD: 3, Kind.CENTRE: 6}
 LINES = {Kind.FOLD: "DASHED", Kind.CENTRE: "CENTER"}
 TEXT_LAYER = "TEXT"
 

@@ -25,7 +25,8 @@ SPARE_MM = 0.5
 _RULERS_MM = {False: RULER_MM + 42.0, True: RULER_MM}
 """Height that the upright ruler needs, by whether the page lies; words stand over it or beside."""
 
-WIDTHS = {Kind.CUT: 0.3, Kind.TRIM: 0.15, Kind.MARK: 0.15, Kind.FOLD: 0.2, Kind.CENTRE: 0.15}
+WIDTHS = {Kind.CUT: 0.3, Kind.OUTLINE: 0.3, Kind.FOLD: 0.2}
+THIN_MM = 0.15
 DASHES = {Kind.FOLD: [3.0, 1.5], Kind.CENTRE: [6.0, 1.2, 1.2, 1.2]}
 
 NOTE = (
@@ -126,7 +127,7 @@ def _ink_drawing(ink: Ink, drawing: Drawing) -> None:
         path.moveTo(*points[0])
         for point in points[1:]:
             path.lineTo(*point)
-        canvas.setLineWidth(WIDTHS[stroke.kind])
+        canvas.setLineWidth(WIDTHS.get(stroke.kind, THIN_MM))
         canvas.setStrokeGray(0.0)
         canvas.setDash(DASHES.get(stroke.kind, []))
         canvas.drawPath(path, stroke=1, fill=0)
