@@ -14,6 +14,7 @@ import numpy as np
 from fitscan.errors import InputError
 from fitscan.make.cautions import DRY_FIT_COPE, FIT_ONLY
 from fitscan.make.cope import BranchTube, CopeProfile, Fit, RunAt, cope_profile
+from fitscan.make.names import check_name, shown
 from fitscan.make.quantity import Quantity
 from fitscan.make.template import PAPER_MM, EndName, Template, wrap_template
 
@@ -22,9 +23,6 @@ __all__ = ["CAUTIONS", "CopePlan", "CopeRequest", "End", "Quantity", "plan_cope"
 CAUTIONS = (DRY_FIT_COPE, FIT_ONLY)
 
 LONGEST_MM = 10_000.0
-
-NAME_LENGTH = 80
-"""Longest name, as in a kit."""
 
 
 @dataclass(frozen=True)
@@ -121,24 +119,8 @@ def plan_cope(request: CopeRequest) -> CopePlan:
     )  # fmt: skip
 
 
-def _printed(name: str) -> bool:
-    """Whether the printed letters have all of a name: the PDF's own fonts know cp1252 only."""
-    return name.isprintable() and name == _shown(name)
-
-
-def _shown(name: str) -> str:
-    """A name with a question mark for each letter that the printed letters do not have."""
-    return name.encode("cp1252", "replace").decode("cp1252")
-
-
 def _check(request: CopeRequest) -> None:
-    name = request.name
-    if not name.strip() or len(name) > NAME_LENGTH or not _printed(name):
-        raise InputError(
-            f"The name {name!r} cannot be printed on a template",
-            "cope",
-            f"give a name of 1 to {NAME_LENGTH} Latin letters and figures with --name",
-        )
+    check_name(request.name, "cope")
     if bool(request.far) != (request.length_mm is not None):
         raise InputError(
             "A far end and the length to it belong together",
@@ -182,12 +164,12 @@ def _template_words(run: RunAt, end: EndName, measured: tuple[Quantity, ...]) ->
     if not own:
         return [_run_words(run)]
     told = [f"{q.name[len(head) :]} {q.value:.2f} {q.unit} (U {q.expanded:.2f})" for q in own]
-    lines = [f"{_shown(run.name)} OD {run.od_mm:g}: " + ", ".join(told[:2])]
+    lines = [f"{shown(run.name)} OD {run.od_mm:g}: " + ", ".join(told[:2])]
     return lines + ([", ".join(told[2:])] if told[2:] else [])
 
 
 def _run_words(r: RunAt) -> str:
-    words = f"{_shown(r.name)} OD {r.od_mm:g}: {math.degrees(r.angle_rad):.2f} deg, "
+    words = f"{shown(r.name)} OD {r.od_mm:g}: {math.degrees(r.angle_rad):.2f} deg, "
     words += f"offset {r.offset_mm:.2f} mm"
     if abs(r.turn_rad) > 1e-9:
         words += f", turn {math.degrees(r.turn_rad):.2f} deg"
