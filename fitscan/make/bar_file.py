@@ -1,4 +1,4 @@
-"""A planned bar as files: `bar.pdf`, `bar.dxf` and `bar.json` in one folder.
+"""A planned bar as files: `bar.pdf`, `bar.dxf`, `bar.json` and a picture in one folder.
 
 The plan comes from `bar_plan`, the views from `bar_view`; its picture is left to `fitscan.report`.
 """
@@ -73,9 +73,7 @@ class BarFile(JsonDocument):
 class BarFiles:
     """What was written; pages of the PDF."""
 
-    pdf: Path
-    dxf: Path
-    json: Path
+    paths: tuple[Path, ...]
     pages: int
 
 
@@ -160,14 +158,22 @@ def _table_words(plan: BarPlan) -> list[str]:
     return out
 
 
-def write_bar(plan: BarPlan, folder: Path, form: Format, *, replace: bool = False) -> BarFiles:
-    """Draw the side views and write all three files, or none.
+def write_bar(
+    plan: BarPlan,
+    folder: Path,
+    form: Format,
+    *,
+    replace: bool = False,
+    picture: bytes | None = None,
+) -> BarFiles:
+    """Draw the side views and write all files, or none.
 
     Args:
         plan: what to draw.
         folder: made if it is missing.
         form: paper and printer.
         replace: whether older files of these names may be replaced.
+        picture: content of `bar.png`, or None for none.
 
     Raises:
         InputError: a file exists already.
@@ -187,5 +193,6 @@ def write_bar(plan: BarPlan, folder: Path, form: Format, *, replace: bool = Fals
         "bar.dxf": dxf,
         "bar.json": render_json(bar_document(plan)).encode(),
     }
-    pdf_file, dxf_file, json_file = write_files(folder, files, replace=replace)
-    return BarFiles(pdf_file, dxf_file, json_file, pages)
+    if picture is not None:
+        files["bar.png"] = picture
+    return BarFiles(write_files(folder, files, replace=replace), pages)

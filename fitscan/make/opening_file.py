@@ -1,4 +1,4 @@
-"""A planned opening as files: `opening.pdf`, `opening.dxf` and `opening.json` in one folder.
+"""A planned opening as files in one folder: PDF, DXF, JSON and a picture, all named `opening`.
 
 The plan comes from `opening_plan`, the drawing from `opening_sheet`.
 """
@@ -80,9 +80,7 @@ class OpeningFile(JsonDocument):
 class OpeningFiles:
     """What was written; pages of the PDF."""
 
-    pdf: Path
-    dxf: Path
-    json: Path
+    paths: tuple[Path, ...]
     pages: int
 
 
@@ -126,15 +124,21 @@ _HOW = (
 
 
 def write_opening(
-    plan: OpeningPlan, folder: Path, form: Format, *, replace: bool = False
+    plan: OpeningPlan,
+    folder: Path,
+    form: Format,
+    *,
+    replace: bool = False,
+    picture: bytes | None = None,
 ) -> OpeningFiles:
-    """Draw the template and write all three files, or none.
+    """Draw the template and write all files, or none.
 
     Args:
         plan: what to draw.
         folder: made if it is missing.
         form: paper and printer.
         replace: whether older files of these names may be replaced.
+        picture: content of `opening.png`, or None for none.
 
     Raises:
         InputError: a name that cannot be printed, or a file that exists already.
@@ -160,5 +164,6 @@ def write_opening(
         "opening.dxf": render_dxf([drawing], (*told, *warnings, *CAUTIONS)),
         "opening.json": render_json(opening_document(plan)).encode(),
     }
-    pdf_file, dxf_file, json_file = write_files(folder, files, replace=replace)
-    return OpeningFiles(pdf_file, dxf_file, json_file, pages)
+    if picture is not None:
+        files["opening.png"] = picture
+    return OpeningFiles(write_files(folder, files, replace=replace), pages)

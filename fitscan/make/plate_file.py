@@ -1,4 +1,4 @@
-"""A planned foot plate as files: `plate.pdf`, `plate.dxf` and `plate.json` in one folder.
+"""A planned foot plate as files in one folder: PDF, DXF, JSON and a picture, all named `plate`.
 
 The plan comes from `plate_plan`, the drawing from `plate_sheet`.
 """
@@ -90,9 +90,7 @@ class PlateFile(JsonDocument):
 class PlateFiles:
     """What was written; pages of the PDF."""
 
-    pdf: Path
-    dxf: Path
-    json: Path
+    paths: tuple[Path, ...]
     pages: int
 
 
@@ -167,15 +165,21 @@ _HOW = (
 
 
 def write_plate(
-    plan: PlatePlan, folder: Path, form: Format, *, replace: bool = False
+    plan: PlatePlan,
+    folder: Path,
+    form: Format,
+    *,
+    replace: bool = False,
+    picture: bytes | None = None,
 ) -> PlateFiles:
-    """Draw the pattern and write all three files, or none.
+    """Draw the pattern and write all files, or none.
 
     Args:
         plan: what to draw.
         folder: made if it is missing.
         form: paper and printer.
         replace: whether older files of these names may be replaced.
+        picture: content of `plate.png`, or None for none.
 
     Raises:
         InputError: a name that cannot be printed, or a file that exists already.
@@ -195,5 +199,6 @@ def write_plate(
         "plate.dxf": render_dxf([drawing], (*told, *warnings, *CAUTIONS)),
         "plate.json": render_json(plate_document(plan)).encode(),
     }
-    pdf_file, dxf_file, json_file = write_files(folder, files, replace=replace)
-    return PlateFiles(pdf_file, dxf_file, json_file, pages)
+    if picture is not None:
+        files["plate.png"] = picture
+    return PlateFiles(write_files(folder, files, replace=replace), pages)

@@ -206,7 +206,7 @@ def _rule_words(plan: PlatePlan) -> list[str]:
             out.append(f"Whether the {a.what}, {value}, is above {least} cannot be decided.")
         else:
             out.append(f"The {a.what}, {value}, is {a.verdict} {least}.")
-    note = f" {rule.note.rstrip('.')}." if rule.note else ""
+    note = f" Your note: {rule.note.rstrip('.')}." if rule.note else ""
     out.append(
         f"That is arithmetic, no approval: check the current year of the rule yourself.{note}"
     )

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from fitscan.errors import InputError
 from fitscan.store.toml_file import read_toml
 
-__all__ = ["PlateRule", "read_plate_rule"]
+__all__ = ["PlateRule", "asked_rule", "read_plate_rule"]
 
 Positive = Annotated[float, Field(gt=0, lt=1e5, allow_inf_nan=False)]
 
@@ -55,3 +55,18 @@ def read_plate_rule(file: Path, name: str | None) -> PlateRule:
             what = "The settings have no [[plate_rule]]"
         raise InputError(what, file, f"name one with --rule; it has: {known}")
     return found[0]
+
+
+def asked_rule(file: Path | None, name: str | None) -> PlateRule | None:
+    """The rule that a person asks for; None when no settings are given.
+
+    Raises:
+        InputError: a rule is named without settings, or as `read_plate_rule`.
+    """
+    if file is None:
+        if name is not None:
+            raise InputError(
+                f"The rule {name!r} is not known", "--settings", "give the file that has it"
+            )
+        return None
+    return read_plate_rule(file, name)

@@ -18,7 +18,7 @@ from fitscan.shape.marks import Marks
 from fitscan.shape.propagate import MarkerInput, Poses, propagate
 from fitscan.survey.survey import Survey
 
-__all__ = ["PlateFaces", "surveyed_faces", "typed_faces"]
+__all__ = ["PlateFaces", "asked_sheet", "surveyed_faces", "typed_faces"]
 
 
 @dataclass(frozen=True)
@@ -133,3 +133,22 @@ def _check(names: Sequence[Sequence[str]]) -> None:
             raise InputError(
                 f"{name!r} is named on two faces", "plate", "name each pointer on one face"
             )
+
+
+def asked_sheet(
+    source: PlateFaces, thickness_mm: float, radius_mm: float | None, k_factor: float | None
+) -> Sheet:
+    """The sheet; a plate with folds needs the user's own radius and k-factor.
+
+    Raises:
+        InputError: one of them is missing.
+    """
+    if len(source.faces) == 1:
+        return Sheet(thickness_mm)
+    for option, value, words in (
+        ("--radius-mm", radius_mm, "the inside radius that your folder makes"),
+        ("--k-factor", k_factor, "what a trial strip of the same metal gives, often 0.33 to 0.5"),
+    ):
+        if value is None:
+            raise InputError("A plate with a fold needs a bend allowance", option, f"give {words}")
+    return Sheet(thickness_mm, radius_mm or 0.0, k_factor or 0.0)

@@ -10,13 +10,28 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from fitscan.make.bar_file import BarFile
 from fitscan.make.bends_file import CAUTIONS, BendsFile
 
-__all__ = ["bend_table"]
+__all__ = ["bar_table", "bend_table"]
 
 
 def bend_table(document: BendsFile) -> RenderableType:
     """Rows for the bender, the points, developed length, cautions."""
+    said = (
+        f"Last straight {document.last_mm:.2f} mm; developed length {document.developed_mm:.2f} mm "
+        f"along the centre line, at a radius of {document.clr_mm:g} mm."
+    )
+    rows, points = _rows(document), _points(document)
+    return Group(rows, Text(said), points, *(Text(c) for c in CAUTIONS))
+
+
+def bar_table(document: BarFile) -> RenderableType:
+    """Rows for the bender and the points of a planned bar; its sentences say the rest."""
+    return Group(_rows(document), _points(document))
+
+
+def _rows(document: BendsFile | BarFile) -> Table:
     rows = Table(box=SIMPLE_HEAD)
     for head in ("bend", "feed mm", "turn deg", "angle deg", "set deg", "starts at mm", "arc mm"):
         rows.add_column(head, justify="right")
@@ -30,6 +45,10 @@ def bend_table(document: BendsFile) -> RenderableType:
             f"{b.start_mm:.2f}",
             f"{b.arc_mm:.2f}",
         )
+    return rows
+
+
+def _points(document: BendsFile | BarFile) -> Table:
     points = Table(box=SIMPLE_HEAD)
     for head in ("point", "X mm", "Y mm", "Z mm"):
         points.add_column(head, justify="right")
@@ -37,8 +56,4 @@ def bend_table(document: BendsFile) -> RenderableType:
     for n, p in enumerate(document.points_mm):
         name = "start" if n == 0 else "end" if n == last else f"apex {n}"
         points.add_row(name, *(f"{v:.2f}" for v in p))
-    said = (
-        f"Last straight {document.last_mm:.2f} mm; developed length {document.developed_mm:.2f} mm "
-        f"along the centre line, at a radius of {document.clr_mm:g} mm."
-    )
-    return Group(rows, Text(said), points, *(Text(c) for c in CAUTIONS))
+    return points
