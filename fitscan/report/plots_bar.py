@@ -97,7 +97,8 @@ def _deviations(axes: Axes, plan: BarPlan) -> None:
             start, end, facecolor=COLOURS["yellow"], alpha=0.35, hatch="//", edgecolor="white",
             linewidth=0, label="bend" if n == 0 else None,
         )  # fmt: skip
-    axes.set_xlim(0.0, plan.table.developed_mm)
+    spare = 0.015 * plan.table.developed_mm
+    axes.set_xlim(-spare, plan.table.developed_mm + spare)
     axes.set_ylim(0.0, 1.25 * max(float(np.max(size + u)), 0.05))
     axes.set_xlabel("along the bar from its start, mm")
     axes.set_ylabel("off, mm")

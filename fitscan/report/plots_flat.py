@@ -43,9 +43,9 @@ def flat_plot(
 ) -> Figure:
     """The drawing with a millimetre scale on both sides; strokes carry their kind as gid."""
     body = float(np.clip(7.6 * drawing.height / drawing.width, 2.4, 7.0))
-    figure, (bottom, top) = page(heading, lines, warnings, body + 0.9)
+    figure, (bottom, top) = page(heading, lines, warnings, body + 1.15)
     inch = 1.0 / float(figure.get_figheight())
-    axes = figure.add_axes((0.08, bottom + 0.55 * inch, 0.88, top - bottom - 0.7 * inch))
+    axes = figure.add_axes((0.08, bottom + 0.55 * inch, 0.88, top - bottom - 0.95 * inch))
     told: set[Kind] = set()
     for stroke in drawing.strokes:
         colour, width, dash = _LOOKS[stroke.kind]
@@ -58,7 +58,7 @@ def flat_plot(
     axes.set_aspect("equal")
     axes.set_xlim(0.0, drawing.width)
     axes.set_ylim(0.0, drawing.height)
-    figure.canvas.draw()
+    axes.apply_aspect()
     # Letters as large as on the sheet, but never too small to read on a phone.
     wide = float(axes.get_window_extent().width) / figure.dpi
     per_mm = wide / drawing.width * _POINTS_PER_IN
@@ -70,7 +70,11 @@ def flat_plot(
         )  # fmt: skip
     axes.set_xlabel("mm")
     axes.set_ylabel("mm")
-    axes.legend(loc="upper right", fontsize=8.5)
+    # Above the drawing, where nothing can be hidden.
+    axes.legend(
+        loc="lower right", bbox_to_anchor=(1.0, 1.0), fontsize=8.5, ncols=4, frameon=False,
+        borderaxespad=0.2,
+    )  # fmt: skip
     return figure
 
 
