@@ -1,4 +1,4 @@
-"""Commands that hand results on to people: report, scene.
+"""Commands that hand results on to people and programs: report, scene, export, schema.
 
 Parse, call, print; no computation happens here.
 """
@@ -79,3 +79,46 @@ def scene(
         screen = screen_for(hushed=False)
         say_notes(screen, list(space.notes))
         say_files(screen, out)
+
+
+@app.command(epilog=CAUTION)
+def export(
+    files: Files,
+    out: Annotated[Path, typer.Option(help="Folder for the files; made if it is missing.")],
+    formats: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--as",
+            help="csv (points, axes, results), ply or glb (for a viewer), dxf (3-D lines and "
+            "points for a drawing program); may be repeated, all if not given.",
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Write one survey and the results on it for spreadsheets, viewers and drawing programs."""
+    from fitscan.report.exchange import FORMATS, write_export
+    from fitscan.store.json_file import render_json
+
+    done = write_export(files, out, formats or FORMATS, replace=replace)
+    if json:
+        typer.echo(render_json(done.document), nl=False)
+    elif not quiet:
+        screen = screen_for(hushed=False)
+        screen.print(f"frame: {done.document.frame}; units stand in export.json", markup=False)
+        say_notes(screen, list(done.document.notes))
+        say_files(screen, *done.files)
+
+
+@app.command(epilog=CAUTION)
+def schema(
+    kind: Annotated[
+        str | None,
+        typer.Argument(help="Kind of file, for example gap; without it they are listed."),
+    ] = None,
+) -> None:
+    """Print the JSON Schema of one of fitscan's files, for programs that read them."""
+    from fitscan.report.schema import kinds, schema_text
+
+    typer.echo(schema_text(kind) if kind is not None else "\n".join(kinds()))
