@@ -31,6 +31,6 @@ def page(
 
     if forget_phones:
         shop = Shop(job.resolve())
-        shop.check()
+        shop.open()
         Keyring(shop.own / "phones.json").remove_all()
     serve(job, lan=lan, port=port, say=lambda text: typer.echo(text, err=True))

@@ -135,6 +135,7 @@ def say_files(screen: Console, *files: Path | None) -> None:
 
 
 def photos_of(survey: Survey, file: Path) -> Path | None:
-    """The folder of a survey's photos, when it lies beside the survey's file."""
-    folder = file.resolve().parent / survey.name
-    return folder if folder.is_dir() else None
+    """The folder of a survey's photos, beside the survey's file or in `photos` of its job."""
+    beside = file.resolve().parent
+    places = (beside / survey.name, beside.parent / "photos" / survey.name)
+    return next((p for p in places if p.is_dir()), None)

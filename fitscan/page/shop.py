@@ -12,17 +12,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fitscan.errors import FitscanError, InputError
-from fitscan.photos.shoot import list_photos
+from fitscan.job.layout import keep_job
+from fitscan.photos.shoot import list_photos, natural_key
 from fitscan.store.access import make_folder
 from fitscan.store.json_file import kind_of
 
-__all__ = ["RESULTS", "Shop", "clean_name", "safe_photo_name"]
+__all__ = ["OWN", "Shop", "clean_name", "safe_photo_name"]
 
 OWN = ".fitscan-page"
 """The page's own folder within the job: keys and half-sent photos."""
 
-RESULTS = "results"
-_NOT_SHOOTS = {RESULTS, "records", "sheets", "board", "calibration", "surveys"}
+PHOTOS, SURVEYS, RECORDS, RESULTS = "photos", "surveys", "records", "results"
 _SHOOT = re.compile(r"[\w][\w .-]{0,59}", re.UNICODE)
 _RESULT = re.compile(r"[a-z]+-[0-9]{8}-[0-9]{6}-[0-9a-f]{4}")
 _PHOTO = re.compile(r"[^\w .()+-]", re.UNICODE)
@@ -36,7 +36,7 @@ def clean_name(text: str, what: str) -> str:
         InputError: the name cannot be used.
     """
     name = unicodedata.normalize("NFC", " ".join(text.split())).rstrip(". ")
-    if not _SHOOT.fullmatch(name) or name.casefold() in _NOT_SHOOTS:
+    if not _SHOOT.fullmatch(name):
         raise InputError(
             f"{text[:60]!r} cannot be the name of {what}",
             "",
@@ -78,8 +78,8 @@ class Shop:
         """The page's own folder."""
         return self.folder / OWN
 
-    def check(self) -> None:
-        """Refuse a folder that is no job.
+    def open(self) -> None:
+        """Make what is missing of a job's folder, and put on its list what people brought.
 
         Raises:
             InputError: no such folder, or no kit in it.
@@ -92,15 +92,13 @@ class Shop:
                 self.folder,
                 "put the kit file of `fitscan sheets` into it",
             )
+        keep_job(self.folder)
 
     def shoots(self) -> list[str]:
-        """Names of the folders that hold photos or were made for them, as people count."""
-        return sorted(
-            p.name
-            for p in self.folder.iterdir()
-            if p.is_dir() and not p.is_symlink()
-            and _SHOOT.fullmatch(p.name) and p.name.casefold() not in _NOT_SHOOTS
-        )  # fmt: skip
+        """Names of the shoots' folders, as people count."""
+        place = self.folder / PHOTOS
+        found = [p for p in place.iterdir() if p.is_dir() and not p.is_symlink()]
+        return sorted((p.name for p in found if _SHOOT.fullmatch(p.name)), key=natural_key)
 
     def shoot(self, name: str) -> Path:
         """Folder of a shoot that is there.
@@ -110,7 +108,7 @@ class Shop:
         """
         if name not in self.shoots():
             raise InputError(f"There is no shoot {name[:60]!r}", "", "choose one from the list")
-        return self.folder / name
+        return self.folder / PHOTOS / name
 
     def new_shoot(self, name: str) -> str:
         """Make a shoot's folder; one that is there already is used.
@@ -123,7 +121,7 @@ class Shop:
         alike = [s for s in self.shoots() if s.casefold() == clean.casefold()]
         if alike:
             return alike[0]
-        make_folder(self.folder / clean)
+        make_folder(self.folder / PHOTOS / clean)
         return clean
 
     def photos(self, shoot: str) -> list[Path]:
@@ -146,17 +144,20 @@ class Shop:
         raise InputError(f"There is no photo {name[:80]!r}", shoot, "choose one from the list")
 
     def survey_file(self, shoot: str) -> Path:
-        """Where a shoot's survey is kept: beside its folder."""
-        return self.folder / f"{self.shoot(shoot).name}.json"
+        """Where a shoot's survey is kept."""
+        return self.folder / SURVEYS / f"{self.shoot(shoot).name}.json"
 
-    def of_kind(self, kind: str) -> dict[str, Path]:
-        """Files of one kind in the job's folder and its `records`, by their name."""
-        found: dict[str, Path] = {}
-        for folder in (self.folder, self.folder / "records"):
-            for file in sorted(folder.glob("*.json")) if folder.is_dir() else []:
-                if not file.is_symlink() and _kind(file) == kind:
-                    found.setdefault(file.stem, file)
-        return found
+    def surveys(self) -> dict[str, Path]:
+        """Surveys of the job by their name."""
+        return self._of_kind(SURVEYS, "fitscan.survey")
+
+    def records(self) -> dict[str, Path]:
+        """Records of the job by their name."""
+        return self._of_kind(RECORDS, "fitscan.record")
+
+    def _of_kind(self, folder: str, kind: str) -> dict[str, Path]:
+        files = sorted((self.folder / folder).glob("*.json"), key=lambda f: natural_key(f.name))
+        return {f.stem: f for f in files if not f.is_symlink() and _kind(f) == kind}
 
     def result(self, result_id: str) -> Path:
         """Where a result is kept; the folder is made.

@@ -47,7 +47,7 @@ class PageState:
 
     def __init__(self, folder: Path) -> None:
         self.shop = Shop(folder.resolve())
-        self.shop.check()
+        self.shop.open()
         self.kit: Kit = read_kit(self.shop.kit_file)
         file = self.shop.camera_file
         self.camera: CameraFile | None = read_camera(file) if file is not None else None
@@ -118,7 +118,7 @@ class PageState:
             "parts": list(self.kit.parts),
             "shoots": [self._shoot_line(s) for s in self.shop.shoots()],
             "surveys": self._surveyed(),
-            "records": sorted(self.shop.of_kind("fitscan.record")),
+            "records": list(self.shop.records()),
             "results": self.shop.results()[:100],
             "camera": self.camera is not None,
         }

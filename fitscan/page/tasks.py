@@ -13,8 +13,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from fitscan.errors import InputError
-from fitscan.page.shop import Shop, clean_name
-from fitscan.store.access import make_folder
+from fitscan.job.layout import keep_job
+from fitscan.page.shop import RECORDS, Shop, clean_name
 
 __all__ = [
     "AnglesTask",
@@ -119,27 +119,28 @@ def _survey(shop: Shop, task: SurveyTask, tell: Tell) -> list[str]:
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
     from fitscan.survey.shoot import survey_folder
-    from fitscan.survey.survey_file import survey_document, write_survey
+    from fitscan.survey.survey_file import write_survey
 
+    keep_job(shop.folder)  # The photos that arrived go on the job's list.
     camera = read_camera(shop.camera_file) if shop.camera_file is not None else None
     kit = read_kit(shop.kit_file)
     survey = survey_folder(shop.shoot(task.shoot), kit, camera, workers=1, progress=tell)
     out = shop.survey_file(task.shoot)
-    if out.exists() and shop.of_kind(survey_document(survey).KIND).get(out.stem) != out:
+    if out.exists() and out.stem not in shop.surveys():
         raise InputError("This is not a survey", out, "move it away, its name is the shoot's")
     write_survey(out, survey, replace=True)
     return list(survey.quality.warnings)
 
 
 def _survey_file(shop: Shop, name: str) -> Path:
-    found = shop.of_kind("fitscan.survey").get(name)
+    found = shop.surveys().get(name)
     if found is None:
         raise InputError(f"There is no survey {name[:60]!r}", "", "choose one from the list")
     return found
 
 
 def _photos(shop: Shop, name: str) -> Path | None:
-    return shop.folder / name if name in shop.shoots() else None
+    return shop.shoot(name) if name in shop.shoots() else None
 
 
 def _gap(shop: Shop, task: GapTask, out: Path, tell: Tell) -> list[str]:
@@ -171,7 +172,7 @@ def _recheck(shop: Shop, task: RecheckTask, out: Path, tell: Tell) -> list[str]:
     from fitscan.store.json_file import write_json
     from fitscan.survey.survey_file import read_survey
 
-    found = shop.of_kind("fitscan.record").get(task.record)
+    found = shop.records().get(task.record)
     if found is None:
         raise InputError(f"There is no record {task.record[:60]!r}", "", "choose one from the list")
     kept = read_record(found)
@@ -207,6 +208,6 @@ def _record(shop: Shop, task: RecordTask) -> list[str]:
 
     name = clean_name(task.name, "a record")
     survey = read_survey(_survey_file(shop, task.survey))
-    out = make_folder(shop.folder / "records") / f"{name}.json"
+    out = shop.folder / RECORDS / f"{name}.json"
     keep_record(out, survey, task.part, task.on, task.note)
     return []

@@ -29,7 +29,9 @@ def job(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def shop(job: Path) -> Shop:
-    return Shop(job)
+    made = Shop(job)
+    made.open()
+    return made
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from fitscan.errors import InputError
 from fitscan.page.shop import Shop, clean_name, safe_photo_name
 
 CLIMBING = ["", " ", ".", "..", "../x", "a/b", "a\\b", "a\0b"]
-BAD = [*CLIMBING, ".hidden", "results", "Records", "x" * 61]
+BAD = [*CLIMBING, ".hidden", "x" * 61]
 
 
 @pytest.mark.parametrize("name", BAD)
@@ -50,12 +50,11 @@ def test_a_shoot_that_is_there_is_used_again_whatever_its_capitals(shop: Shop) -
 
 def test_only_folders_of_the_job_are_shoots(shop: Shop, job: Path, tmp_path: Path) -> None:
     (tmp_path / "outside").mkdir()
-    (job / "link").symlink_to(tmp_path / "outside", target_is_directory=True)
-    (job / ".fitscan-page").mkdir()
-    (job / "results").mkdir()
-    (job / "file").touch()
+    (job / "photos" / "link").symlink_to(tmp_path / "outside", target_is_directory=True)
+    (job / "photos" / ".hidden").mkdir()
+    (job / "photos" / "file").touch()
     assert shop.shoots() == []
-    for name in ("link", "../outside", ".fitscan-page", "results"):
+    for name in ("link", "../outside", ".hidden", "../results", "file"):
         with pytest.raises(InputError):
             shop.shoot(name)
 
@@ -68,6 +67,6 @@ def test_only_names_of_results_lead_to_results(shop: Shop, name: str) -> None:
 
 def test_a_folder_without_a_kit_is_no_job(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"kit\.toml"):
-        Shop(tmp_path).check()
+        Shop(tmp_path).open()
     with pytest.raises(InputError, match="no such"):
-        Shop(tmp_path / "none").check()
+        Shop(tmp_path / "none").open()

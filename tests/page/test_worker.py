@@ -19,6 +19,7 @@ from fitscan.survey.survey_file import read_survey
 
 @pytest.fixture
 def worker(job: Path) -> Iterator[Worker]:
+    Shop(job).open()
     made = Worker(job)
     yield made
     made.stop()
@@ -52,7 +53,7 @@ def test_what_cannot_be_is_refused_in_a_sentence(worker: Worker) -> None:
 def test_a_killed_process_is_started_again_and_the_survey_is_whole(
     worker: Worker, job: Path, photos: list[Path]
 ) -> None:
-    shutil.copytree(photos[0].parent, job / "shut")
+    shutil.copytree(photos[0].parent, job / "photos" / "shut")
     worker.survey("shut")
     running(worker, "survey shut")
     assert worker.process_id is not None
@@ -65,7 +66,7 @@ def test_a_killed_process_is_started_again_and_the_survey_is_whole(
 def test_what_kills_its_process_every_time_is_given_up(
     worker: Worker, job: Path, photos: list[Path]
 ) -> None:
-    shutil.copytree(photos[0].parent, job / "shut")
+    shutil.copytree(photos[0].parent, job / "photos" / "shut")
     worker.survey("shut")
     killed: set[int] = set()
     while (now := worker.job("survey shut")) is not None and now.state != "refused":
