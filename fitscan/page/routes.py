@@ -33,6 +33,7 @@ __all__ = ["make_app"]
 
 _STATIC = {"page.js": "text/javascript", "page.css": "text/css", "sending.js": "text/javascript"}
 _PICTURE_KINDS = {".jpg": "image/jpeg", ".png": "image/png"}
+_FILE_KINDS = {**_PICTURE_KINDS, ".pdf": "application/pdf"}
 _SMALL_PX = 320
 _YEAR_S = 31_536_000
 _ALONE = (
@@ -96,8 +97,7 @@ def make_app(state: PageState, hosts: list[str]) -> Starlette:
         Route("/api/phones", _phones, methods=["GET"]),
         Route("/api/phones/invitation", _invite, methods=["GET"]),
         Route("/api/phones/{phone}", _remove_phone, methods=["DELETE"]),
-        Route("/scene/{shoot}", _scene, methods=["GET"]),
-        Route("/report/{result}", _report, methods=["GET"]),
+        Route("/show/{result}", _show, methods=["GET"]),
     ]
     app = Starlette(
         routes=routes,
@@ -368,14 +368,16 @@ async def _result(request: Request) -> Response:
 async def _result_file(request: Request) -> Response:
     files = await _off(_state(request).shop.result_files, request.path_params["result"])
     file = files.get(request.path_params["file"])
-    if file is None or file.suffix not in _PICTURE_KINDS:
+    if file is None or file.suffix not in _FILE_KINDS:
         raise HTTPException(404)
-    return FileResponse(file, media_type=_PICTURE_KINDS[file.suffix])
+    return FileResponse(file, media_type=_FILE_KINDS[file.suffix])
 
 
-async def _scene(request: Request) -> Response:
-    raise HTTPException(404)
-
-
-async def _report(request: Request) -> Response:
-    raise HTTPException(404)
+async def _show(request: Request) -> Response:
+    """A report or a scene: a whole document, cut off from everything else."""
+    name = request.path_params["result"]
+    files = await _off(_state(request).shop.result_files, name)
+    if f"{name}.html" not in files:
+        raise HTTPException(404)
+    headers = {"content-security-policy": _ALONE}
+    return FileResponse(files[f"{name}.html"], media_type="text/html", headers=headers)

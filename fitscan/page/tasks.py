@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from fitscan.errors import InputError
 from fitscan.job.layout import keep_job
-from fitscan.page.shop import RECORDS, Shop, clean_name
+from fitscan.page.shop import PHOTOS, RECORDS, Shop, clean_name
 
 __all__ = [
     "AnglesTask",
@@ -86,8 +86,26 @@ class RecordTask(_Task):
     note: Annotated[str, Field(max_length=500)] = ""
 
 
-ResultTask = Annotated[GapTask | RecheckTask | AnglesTask | RecordTask, Field(discriminator="kind")]
-Task = SurveyTask | GapTask | RecheckTask | AnglesTask | RecordTask
+class ReportTask(_Task):
+    """Make a result's report, as `fitscan report` does."""
+
+    kind: Literal["report"] = "report"
+    result: _Name
+
+
+class SceneTask(_Task):
+    """Make the turnable scene of a shoot, with one result in it if asked, as `fitscan scene`."""
+
+    kind: Literal["scene"] = "scene"
+    survey: _Name
+    result: Annotated[str, Field(max_length=120)] = ""
+
+
+ResultTask = Annotated[
+    GapTask | RecheckTask | AnglesTask | RecordTask | ReportTask | SceneTask,
+    Field(discriminator="kind"),
+]
+Task = SurveyTask | GapTask | RecheckTask | AnglesTask | RecordTask | ReportTask | SceneTask
 
 
 def run_task(folder: Path, task: Task, result_id: str, tell: Tell) -> list[str]:
@@ -108,6 +126,10 @@ def run_task(folder: Path, task: Task, result_id: str, tell: Tell) -> list[str]:
     if isinstance(task, RecordTask):
         return _record(shop, task)
     out = shop.result(result_id)
+    if isinstance(task, ReportTask):
+        return _report(shop, task, out)
+    if isinstance(task, SceneTask):
+        return _scene(shop, task, out)
     if isinstance(task, GapTask):
         return _gap(shop, task, out, tell)
     if isinstance(task, RecheckTask):
@@ -210,4 +232,38 @@ def _record(shop: Shop, task: RecordTask) -> list[str]:
     survey = read_survey(_survey_file(shop, task.survey))
     out = shop.folder / RECORDS / f"{name}.json"
     keep_record(out, survey, task.part, task.on, task.note)
+    return []
+
+
+def _told_of(result: Path, named: dict[str, Path]) -> list[Path]:
+    """Those of some files whose names stand in a result."""
+    text = result.read_text("utf-8")
+    return [file for name, file in named.items() if name in text]
+
+
+def _kept_result(shop: Shop, name: str) -> Path:
+    file = shop.result(name)
+    if not file.is_file():
+        raise InputError("There is no such result", "", "choose one from the list")
+    return file
+
+
+def _report(shop: Shop, task: ReportTask, out: Path) -> list[str]:
+    from fitscan.report.publish import write_report
+
+    result = _kept_result(shop, task.result)
+    measured = _told_of(result, {**shop.surveys(), **shop.records()})
+    done = write_report(
+        [result, *measured], out.with_suffix(""), photos=shop.folder / PHOTOS, replace=True
+    )
+    return list(done.book.notes)
+
+
+def _scene(shop: Shop, task: SceneTask, out: Path) -> list[str]:
+    from fitscan.report.publish import write_scene
+
+    files = [_survey_file(shop, task.survey)]
+    if task.result:
+        files.append(_kept_result(shop, task.result))
+    write_scene(files, out.with_suffix(".html"), replace=True)
     return []

@@ -227,6 +227,7 @@ def _kinds() -> dict[str, Any]:
     from fitscan.page import tasks
 
     kinds = (
-        tasks.SurveyTask, tasks.GapTask, tasks.RecheckTask, tasks.AnglesTask, tasks.RecordTask
+        tasks.SurveyTask, tasks.GapTask, tasks.RecheckTask, tasks.AnglesTask, tasks.RecordTask,
+        tasks.ReportTask, tasks.SceneTask,
     )  # fmt: skip
     return {k.__name__: k for k in kinds}

@@ -145,7 +145,7 @@ async function shoot(asked, fresh) {
     moving,
     seen.warnings.map((w) => el("p", { class: "sheet amber" }, w)),
     el("label", {}, "Stop when all is known within ± mm (U, k = 2)", wish),
-    seen.scene ? el("a", { class: "press", href: at("scene", seen.name) }, "Turn the scene in 3-D") : null,
+    seen.light.state === "dark" ? null : el("div", { class: "stack" }, maker("Turn it in 3-D", { kind: "scene", survey: seen.name })),
     el("h2", {}, `${seen.photos.length} photo${seen.photos.length === 1 ? "" : "s"} here`),
     el("div", { class: "stack" }, seen.photos.map((p) => photoRow(seen.name, p))),
     el("div", { class: "stack" }, el("button", { onclick: async () => {
@@ -239,6 +239,31 @@ async function record(asked, fresh) {
     el("button", { class: "main", onclick: () => ask({ kind: "record", survey: survey.list.value, part: part.list.value, on: on.list.value, name: name.value, note: note.value }) }, "Keep it"));
 }
 
+// A button that has a document made and then becomes the way to it.
+function maker(label, task, printed) {
+  const box = el("div", { class: "stack" });
+  const begin = async () => {
+    try {
+      const made = await post("/api/tasks", task);
+      for (;;) {
+        const job = await get(at("api", "tasks", made.task));
+        if (job.state === "refused") { fill(box, el("div", { class: "sheet red" }, job.sentence)); return; }
+        if (job.state === "done") break;
+        fill(box, bar(job.step || "Making it", job.done, job.total));
+        await new Promise((resolve) => setTimeout(resolve, 700));
+      }
+      MADE.set(JSON.stringify(task), made.task);
+      opened(made.task);
+    } catch (error) { say(error.message); }
+  };
+  const opened = (name) => fill(box, el("a", { class: "press", target: "_blank", rel: "noopener", href: at("show", name) }, "Open it"),
+    printed ? el("a", { class: "press", href: at("api", "results", name, "files", `${name}.pdf`) }, "For paper (PDF)") : null);
+  const known = MADE.get(JSON.stringify(task));
+  if (known) opened(known); else fill(box, el("button", { onclick: begin }, label));
+  return box;
+}
+const MADE = new Map();
+
 // --- one result: every number with its unit and its U, whatever kind of result it is ---
 const UNIT = /_(mm|deg|px|percent|cm2)$/;
 const shown = (x, unit) => (typeof x === "number" ? x.toFixed(unit === "deg" ? 3 : 2) : String(x));
@@ -297,7 +322,7 @@ async function result(asked, fresh) {
     said.pictures.map((p) => el("a", { href: at("api", "results", asked.result, "files", p) }, el("img", { alt: p, src: at("api", "results", asked.result, "files", p) }))),
     said.notes.map((n) => el("p", { class: "small" }, n)),
     ...tables(c),
-    said.report ? el("a", { class: "press", href: at("report", asked.result) }, "Open the report") : null,
+    el("div", { class: "stack" }, maker("Make the report", { kind: "report", result: asked.result }, true)),
     c.caution ? el("p", { class: "sheet" }, c.caution) : null);
 }
 
