@@ -115,8 +115,8 @@ class Guard:
 
 
 def _too_long(headers: Headers, limit: int) -> Response | None:
-    """Bodies state their length, so that none is read beyond its limit."""
-    length = headers.get("content-length", "")
+    """Bodies state their length (RFC 9112: without it there is none), so none goes past its limit."""
+    length = headers.get("content-length", "" if "transfer-encoding" in headers else "0")
     if not (length.isascii() and length.isdigit()):
         return _told("Say how long the content is.", 411)
     return _told("Too much at once.", 413) if int(length) > limit else None
