@@ -115,7 +115,7 @@ class Guard:
 
 
 def _too_long(headers: Headers, limit: int) -> Response | None:
-    """Bodies state their length (RFC 9112: without it there is none), so none goes past its limit."""
+    """A body states its length (RFC 9112: else there is none), so that none goes past its limit."""
     length = headers.get("content-length", "" if "transfer-encoding" in headers else "0")
     if not (length.isascii() and length.isdigit()):
         return _told("Say how long the content is.", 411)
