@@ -9,6 +9,7 @@ from fitscan.cli import (  # noqa: I001 (help's order)
     prepare,
     solve,
     compare,
+    swing,
     inspect,
     cut,
     fabricate,
@@ -33,4 +34,5 @@ __all__ = [
     "samples",
     "share",
     "solve",
+    "swing",
 ]

@@ -27,6 +27,7 @@ __all__ = [
     "difference_covariance",
     "few_markers",
     "motion_rows",
+    "robust_start",
 ]
 
 ALPHA = 0.01
@@ -119,7 +120,7 @@ def align(a: Survey, b: Survey, part: str) -> Alignment:
         )
     x_a = np.array([a.poses[a.row(m)].translation for m in common])
     x_b = np.array([b.poses[b.row(m)].translation for m in common])
-    a_from_b = _robust_start(x_a, x_b)
+    a_from_b = robust_start(x_a, x_b)
     found = None
     # The second round stands on the markers that the first one believed.
     for _ in range(2):
@@ -139,7 +140,7 @@ def align(a: Survey, b: Survey, part: str) -> Alignment:
     return Alignment(a_from_b, used, moved, found.statistic, found.critical)
 
 
-def _robust_start(x_a: Array, x_b: Array) -> Rigid:
+def robust_start(x_a: Array, x_b: Array) -> Rigid:
     """A first alignment that one or two moved markers cannot spoil: drop the worst third."""
     keep = np.arange(len(x_a))
     out = align_points(x_b, x_a, with_scale=False).b_from_a

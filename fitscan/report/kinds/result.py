@@ -23,6 +23,7 @@ MODULES = {
     "fitscan.cope": "cope",
     "fitscan.gap": "gap",
     "fitscan.recheck": "recheck",
+    "fitscan.sweep": "sweep",
     "fitscan.tubes": "tubes",
     "fitscan.verify": "verify",
 }

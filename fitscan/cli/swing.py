@@ -1,0 +1,81 @@
+"""Commands about what moves by itself: the door past a bar.
+
+Parse, call, print; no computation happens here.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
+from fitscan.cli.screen import check_free, give, say_files, screen_for
+
+
+@app.command(epilog=CAUTION)
+def sweep(
+    surveys: Annotated[
+        list[Path],
+        typer.Argument(help="Surveys of the door in two positions or more, the shut one first."),
+    ],
+    bar: Annotated[str, typer.Option(help="Tube that the door must clear, for example 'door bar'")],
+    door: Annotated[str, typer.Option(help="Part that turns, with its tags and pointers.")] = (
+        "trim"
+    ),
+    on: Annotated[
+        list[str] | None,
+        typer.Option(help="Part that stays; may be repeated. The shell if not given."),
+    ] = None,
+    clearance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e3, help="Smallest clearance that you accept.")
+    ] = 3.0,
+    step_deg: Annotated[
+        float, typer.Option(min=0.1, max=45.0, help="Between the door angles that are told.")
+    ] = 1.0,
+    clr_mm: Annotated[
+        float | None,
+        typer.Option(min=1.0, max=1e4, help="Centre-line radius of the bar; else [[tube]]."),
+    ] = None,
+    solid: Annotated[
+        list[str] | None,
+        typer.Option(help="Tube on the door that counts as solid, like a stub left in place."),
+    ] = None,
+    lips: Annotated[
+        bool,
+        typer.Option(
+            "--lips",
+            help="Join pointers of one name and a number by straight lines; not where a lip bends.",
+        ),
+    ] = False,
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say whether a bar clears the door while it shuts, how near, where and at which angle."""
+    from fitscan.fit.sweep import find_sweep
+    from fitscan.fit.sweep_file import sweep_document
+    from fitscan.survey.survey_file import read_survey
+
+    check_free(out, "fitscan.sweep", replace=replace)
+    read = [read_survey(path) for path in surveys]
+    shown = [k for k, s in enumerate(read) if any(
+        c.tube == bar and s.has(c.first_id) for c in s.kit.cuff)]  # fmt: skip
+    result = find_sweep(
+        read, door, on or ["shell"], bar, shown[0] if shown else 0, wanted_mm=clearance_mm,
+        step_deg=step_deg, stubs=solid or (), joined=lips, clr_mm=clr_mm,
+    )  # fmt: skip
+    give(sweep_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.plots_sweep import write_sweep_plot
+
+        drawn = [write_sweep_plot(result, out.with_suffix(""), replace=replace)]
+    if not quiet:
+        from fitscan.report.tables_sweep import sweep_table
+
+        screen = screen_for(hushed=json)
+        screen.print(sweep_table(result))
+        say_files(screen, out, *drawn)
