@@ -17,6 +17,7 @@ from fitscan.cli.screen import (
     say_files,
     screen_for,
 )
+from fitscan.errors import InputError
 
 
 @app.command(epilog=CAUTION)
@@ -29,7 +30,7 @@ def cope(
         ),
     ],
     wall_mm: Annotated[float, typer.Option(help="Wall thickness of the branch.")],
-    out: Annotated[Path, typer.Option(help="Folder for cope.pdf, cope.dxf and cope.json.")],
+    out: Annotated[Path, typer.Option(help="Folder for cope.pdf, cope.dxf, cope.json, cope.png.")],
     od_mm: Annotated[float | None, typer.Option(help="Outside diameter of the branch.")] = None,
     far_run: Annotated[
         list[str] | None, typer.Option(help="The same for the far end, if that is coped too.")
@@ -43,6 +44,13 @@ def cope(
     ] = None,
     branch: Annotated[
         str | None, typer.Option(help="With --survey: name of the tube that is cut.")
+    ] = None,
+    u_deg: Annotated[
+        float | None,
+        typer.Option(help="Standard uncertainty of typed angles: two thirds of yours lie within."),
+    ] = None,
+    u_mm: Annotated[
+        float | None, typer.Option(help="The same for typed offsets and lengths.")
     ] = None,
     name: Annotated[str | None, typer.Option(help="Printed on the template.")] = None,
     kerf_mm: Annotated[
@@ -74,22 +82,30 @@ def cope(
     from fitscan.make.cope_file import cope_document, cope_format, write_cope
     from fitscan.make.cope_plan import CAUTIONS, plan_cope
     from fitscan.make.cope_text import request_from_survey, request_from_text, with_cut
+    from fitscan.make.flat import beside
+    from fitscan.report.plots_flat import flat_picture
 
     form = cope_format(paper, measured_150_mm)
     far = far_run or []
     if survey is None:
-        request = request_from_text(name or branch, od_mm, wall_mm, run, far, length_mm)
+        u = None if u_deg is None and u_mm is None else (u_deg or 0.0, u_mm or 0.0)
+        request = request_from_text(name or branch, od_mm, wall_mm, run, far, length_mm, u)
     else:
+        if u_deg is not None or u_mm is not None:
+            option = "--u-mm" if u_deg is None else "--u-deg"
+            raise InputError("The survey says this itself", option, "leave it out with --survey")
         request = request_from_survey(survey, branch, od_mm, wall_mm, run, far, length_mm)
         request = changed(request, name=name or request.name)
     plan = plan_cope(with_cut(request, kerf_mm, fit, paper_mm))
-    files = write_cope(plan, out, form, replace=replace)
+    drawing = beside([e.template.drawing for e in plan.ends], f"Cope: {plan.request.name}")
+    picture = flat_picture(drawing, drawing.title, plan.sentences, request.warnings)
+    files = write_cope(plan, out, form, replace=replace, picture=picture)
     give(cope_document(plan), None, json=json, replace=replace)
     if not quiet:
         screen = screen_for(hushed=json)
         for sentence in (*plan.sentences, *request.warnings, *CAUTIONS):
             screen.print(sentence, markup=False)
-        say_files(screen, files.pdf, files.dxf, files.json)
+        say_files(screen, files.pdf, files.dxf, files.json, files.picture)
 
 
 @app.command(epilog=CAUTION)

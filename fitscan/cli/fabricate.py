@@ -52,7 +52,10 @@ def bar(
     ] = None,
     contour: Annotated[
         list[str] | None,
-        typer.Option(help="With --survey: pointer, by name or id, in order along the contour."),
+        typer.Option(
+            help="With --survey: pointer, by name or id, in order along the contour; or what the "
+            "names of a lip's pointers begin with, once, or twice for midway between two lips."
+        ),
     ] = None,
     point: Annotated[
         list[str] | None, typer.Option(help="X,Y,Z in mm where the bar's axis should pass.")

@@ -11,8 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from fitscan.errors import InputError
-from fitscan.make.bar_target import BarTarget, contour_target, stub_target, typed_target
-from fitscan.make.flat_marks import marks_named, marks_of_part
+from fitscan.make.bar_target import (
+    BarTarget,
+    contour_target,
+    lips_target,
+    stub_target,
+    typed_target,
+)
+from fitscan.make.flat_marks import flat_marks, marks_named, marks_of_part
 from fitscan.make.opening_source import PanelTube, surveyed_panel, typed_panel
 from fitscan.make.plate_source import PlateFaces, surveyed_faces, typed_faces
 from fitscan.make.typed import (
@@ -23,6 +29,7 @@ from fitscan.make.typed import (
     vector_from_text,
 )
 from fitscan.shape.axis_rule import axis_named
+from fitscan.shape.contour import Contour
 from fitscan.survey.survey import Survey
 from fitscan.survey.survey_file import read_survey
 
@@ -71,8 +78,14 @@ def asked_target(
         return target, od_mm or own
     if od_mm is None:
         raise InputError("The bar has no diameter", "--od-mm", "give its outside diameter")
-    ids = [m.id for m in marks_named(survey, contour, "--contour")]
-    return contour_target(survey, ids, standoff_mm=standoff_mm, od_mm=od_mm), od_mm
+    named = {m.name for m in flat_marks(survey.kit)} | {str(m.id) for m in flat_marks(survey.kit)}
+    if all(name in named for name in contour):
+        ids = [m.id for m in marks_named(survey, contour, "--contour")]
+        target = contour_target(survey, ids, standoff_mm=standoff_mm, od_mm=od_mm)
+    else:
+        lips = Contour.of(survey, contour)
+        target = lips_target(survey, lips, standoff_mm=standoff_mm, od_mm=od_mm)
+    return target, od_mm
 
 
 def asked_panel(

@@ -16,13 +16,14 @@ from fitscan.geometry.line import Line, closest_points
 from fitscan.geometry.rotation import Array, angle_between
 from fitscan.make.flat_marks import flat_marks
 from fitscan.shape.axis_rule import AxisRule
+from fitscan.shape.contour import Contour
 from fitscan.shape.datum import car_axes
 from fitscan.shape.marks import Marks
 from fitscan.shape.propagate import MarkerInput, Poses, propagate
 from fitscan.shape.straight import straights_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["BarTarget", "contour_target", "stub_target", "typed_target"]
+__all__ = ["BarTarget", "contour_target", "lips_target", "stub_target", "typed_target"]
 
 _STEP_MM = 25.0
 _CROSSING_RAD = np.radians(1.0)
@@ -131,6 +132,50 @@ def contour_target(
     return BarTarget(
         f"contour of {len(pointers)} pointers", x, labels, covariance, 2 * len(pointers), None,
         told.frame, survey.quality.warnings,
+    )  # fmt: skip
+
+
+def lips_target(survey: Survey, contour: Contour, *, standoff_mm: float, od_mm: float) -> BarTarget:
+    """A target along one lip, or along the centre line between two.
+
+    It has a place at every tip of the first lip; between two lips, where the second lies abreast.
+    Out of the recess is the mean normal of the pointers' papers.
+
+    Args:
+        survey: that shows the pointers.
+        contour: of one lip or two.
+        standoff_mm: from the lip (or from the line midway between two) to the bar's skin.
+        od_mm: of the bar.
+
+    Raises:
+        InputError: a single lip with fewer than three pointers.
+        DataError: fewer than two places.
+    """
+    if not contour.centred:
+        ids = contour.markers
+        return contour_target(survey, ids, standoff_mm=standoff_mm, od_mm=od_mm)
+    told = car_axes(survey)
+    stops = contour.stops(1e9)
+    if len(stops) < 2:
+        raise DataError(
+            "The two lips lie abreast of each other at one place only", "--contour",
+            "put the pointers of both lips along the same length of the recess",
+        )  # fmt: skip
+
+    def points(poses: list[Poses]) -> Array:
+        middle = contour.points(poses[0], stops)[0]
+        normals = np.sum([poses[0][m].rotation[:, 2] for m in contour.markers], axis=0)
+        away = _square(np.tile(normals, (len(middle), 1)), middle)
+        axis = middle + (standoff_mm + od_mm / 2.0) * away
+        return np.asarray(told.car_from_survey.apply(axis).ravel())
+
+    value, covariance = propagate(points, [MarkerInput(survey, contour.markers)])
+    # What a lip may bow between its tips is not known: it is added in all directions.
+    bow = np.repeat(stops.bow_u_mm**2, 3)
+    labels = tuple(f"{contour.name}, {a:.0f} mm along" for a in stops.along_mm)
+    return BarTarget(
+        contour.name, value.reshape(-1, 3), labels, covariance + np.diag(bow), 2 * len(stops),
+        None, told.frame, survey.quality.warnings,
     )  # fmt: skip
 
 

@@ -6,9 +6,10 @@ The plan comes from `cope_plan`.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from fitscan.make.flat_pdf import Plate, render_pdf
 from fitscan.make.quantity import FileRow, QuantityRow, quantity_rows
 from fitscan.make.words_sheet import words_sheet
 from fitscan.markers.sheet_page import PAPERS, Format
-from fitscan.store.json_file import JsonDocument, render_json
+from fitscan.store.json_file import JsonDocument, Upgrade, render_json
 
 __all__ = ["CopeFile", "CopeFiles", "cope_document", "cope_format", "write_cope"]
 
@@ -58,16 +59,24 @@ class EndRow(FileRow):
     outside_saddle_mm: float
     gap_mm: float
     overhang_mm: float
+    expanded_mm: float | None
     around_mm: float
     square_edge_mm: float
     edge: tuple[EdgeRow, ...]
 
 
+def _without_u(old: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 did not say how well edges and the cut piece are known."""
+    ends = [{**end, "expanded_mm": None} for end in old["ends"]]
+    return {**old, "ends": ends, "stock_expanded_mm": None}
+
+
 class CopeFile(JsonDocument):
-    """A cope as stored."""
+    """A cope as stored; from version 2 with U (k = 2) of the edges and of the cut piece."""
 
     KIND: ClassVar[str] = "fitscan.cope"
-    SCHEMA_VERSION: ClassVar[int] = 1
+    SCHEMA_VERSION: ClassVar[int] = 2
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _without_u}
 
     tool_version: str
     coverage_factor: float
@@ -79,6 +88,7 @@ class CopeFile(JsonDocument):
     fit: Literal["square", "ground"]
     length_mm: float | None
     stock_mm: float | None
+    stock_expanded_mm: float | None
     lines_mm: tuple[float, float, float, float] | None
     between_mm: float | None
     ends: tuple[EndRow, ...]
@@ -96,6 +106,7 @@ class CopeFiles:
     dxf: Path
     json: Path
     pages: int
+    picture: Path | None = None
 
 
 def cope_format(paper: str, measured_150_mm: tuple[float, float] | None = None) -> Format:
@@ -146,6 +157,7 @@ def _end(end: End) -> EndRow:
         outside_saddle_mm=p.outside_depth_mm,
         gap_mm=p.gap_mm,
         overhang_mm=p.overhang_mm,
+        expanded_mm=end.expanded_mm,
         around_mm=end.template.around_mm,
         square_edge_mm=end.template.square_edge_mm,
         edge=edge,
@@ -169,6 +181,7 @@ def cope_document(plan: CopePlan) -> CopeFile:
         fit=r.fit,
         length_mm=r.length_mm,
         stock_mm=plan.stock_mm,
+        stock_expanded_mm=plan.stock_expanded_mm,
         lines_mm=plan.lines_mm,
         between_mm=plan.between_mm,
         ends=tuple(_end(e) for e in plan.ends),
@@ -189,14 +202,22 @@ _HOW = (
 )
 
 
-def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = False) -> CopeFiles:
-    """Draw the templates and write all three files, or none.
+def write_cope(
+    plan: CopePlan,
+    folder: Path,
+    form: Format,
+    *,
+    replace: bool = False,
+    picture: bytes | None = None,
+) -> CopeFiles:
+    """Draw the templates and write all files, or none.
 
     Args:
         plan: what to draw.
         folder: made if it is missing.
         form: paper and printer.
         replace: whether older files of these names may be replaced.
+        picture: content of `cope.png`, or None for none.
 
     Raises:
         InputError: a file exists already.
@@ -217,5 +238,7 @@ def write_cope(plan: CopePlan, folder: Path, form: Format, *, replace: bool = Fa
         "cope.dxf": dxf,
         "cope.json": render_json(cope_document(plan)).encode(),
     }
-    pdf_file, dxf_file, json_file = write_files(folder, files, replace=replace)
-    return CopeFiles(pdf_file, dxf_file, json_file, pages)
+    if picture is not None:
+        files["cope.png"] = picture
+    written = write_files(folder, files, replace=replace)
+    return CopeFiles(written[0], written[1], written[2], pages, *written[3:])

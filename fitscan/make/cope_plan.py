@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.errors import InputError
+from fitscan.geometry.rotation import Array
 from fitscan.make.cautions import DRY_FIT_COPE, FIT_ONLY
 from fitscan.make.cope import BranchTube, CopeProfile, Fit, RunAt, cope_profile
+from fitscan.make.cope_u import edge_expanded, stock_expanded
 from fitscan.make.names import check_name, shown
 from fitscan.make.quantity import Quantity
 from fitscan.make.template import PAPER_MM, EndName, Template, wrap_template
@@ -40,6 +42,8 @@ class CopeRequest:
         measured: what a survey says, empty for typed numbers.
         placing: where the template lies on the tube that was surveyed, in sentences.
         warnings: that every output must carry.
+        covariance: (4 n + 1, 4 n + 1) of all runs' numbers, near end first, then the length; see
+            `cope_u`. None when nobody says how well the numbers are known.
     """
 
     name: str
@@ -53,15 +57,23 @@ class CopeRequest:
     measured: tuple[Quantity, ...] = ()
     placing: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    covariance: Array | None = None
 
 
 @dataclass(frozen=True)
 class End:
-    """One coped end with its template."""
+    """One coped end with its template.
+
+    Attributes:
+        name: of the end.
+        profile, template: as worked out.
+        expanded_mm: U (k = 2) of the edge's height at its least known place; None without.
+    """
 
     name: EndName
     profile: CopeProfile
     template: Template
+    expanded_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -76,6 +88,7 @@ class CopePlan:
         between_mm: between the square edges of the two templates as they lie on the tube;
             negative when they overlap.
         sentences: in the fitter's words.
+        stock_expanded_mm: U (k = 2) of the stock's length; None without.
     """
 
     request: CopeRequest
@@ -84,6 +97,7 @@ class CopePlan:
     lines_mm: tuple[float, float, float, float] | None
     between_mm: float | None
     sentences: tuple[str, ...]
+    stock_expanded_mm: float | None = None
 
 
 def plan_cope(request: CopeRequest) -> CopePlan:
@@ -111,12 +125,18 @@ def plan_cope(request: CopeRequest) -> CopePlan:
     stock = length - float(near.line.min()) - float(far.line.min())
     quarters = [float(np.interp(k * math.pi / 2, near.angle, left)) for k in range(4)]
     lines = (quarters[0], quarters[1], quarters[2], quarters[3])
-    common = (f"cut piece {stock:.1f} mm tip to tip",)
+    expanded = None
+    if request.covariance is not None:
+        expanded = stock_expanded(
+            request.branch, request.near, request.far, request.fit, request.kerf_mm,
+            request.covariance,
+        )  # fmt: skip
+    u = "" if expanded is None else f" (U {expanded:.1f})"
+    common = (f"cut piece {stock:.1f} mm{u} tip to tip",)
     ends = (_end(request, "near", near, common), _end(request, "far", far, common))
     between = length - sum(e.template.square_edge_mm for e in ends)
-    return CopePlan(
-        request, ends, stock, lines, between, _sentences(request, ends, stock, between)
-    )  # fmt: skip
+    said = _sentences(request, ends, stock, between, expanded)
+    return CopePlan(request, ends, stock, lines, between, said, expanded)
 
 
 def _check(request: CopeRequest) -> None:
@@ -148,13 +168,26 @@ def _end(request: CopeRequest, name: EndName, profile: CopeProfile, common: tupl
     for run in profile.runs:
         words += _template_words(run, name, request.measured)
     words += [*common]
-    words.append(f"saddle {profile.depth_mm:.1f} mm, kerf {profile.kerf_mm:g} mm, DRY-FIT FIRST")
+    expanded = _edge_u(request, name)
+    u = "" if expanded is None else f", edge U {expanded:.1f}"
+    words.append(f"saddle {profile.depth_mm:.1f} mm, kerf {profile.kerf_mm:g} mm{u}, DRY-FIT FIRST")
     title = f"Cope: {request.name}, {name} end"
     return End(
         name,
         profile,
         wrap_template(profile, name, tuple(words), title=title, paper_mm=request.paper_mm),
+        expanded,
     )
+
+
+def _edge_u(request: CopeRequest, name: EndName) -> float | None:
+    """U of an end's edge, from its runs' part of the covariance."""
+    if request.covariance is None:
+        return None
+    first = 0 if name == "near" else 4 * len(request.near)
+    runs = request.near if name == "near" else request.far
+    own = request.covariance[first : first + 4 * len(runs), first : first + 4 * len(runs)]
+    return edge_expanded(request.branch, runs, request.fit, own)
 
 
 def _template_words(run: RunAt, end: EndName, measured: tuple[Quantity, ...]) -> list[str]:
@@ -183,8 +216,9 @@ def _apart(between: float) -> str:
 
 
 def _sentences(
-    request: CopeRequest, ends: tuple[End, ...], stock: float | None, between: float | None
-) -> tuple[str, ...]:
+    request: CopeRequest, ends: tuple[End, ...], stock: float | None, between: float | None,
+    expanded: float | None = None,
+) -> tuple[str, ...]:  # fmt: skip
     said = []
     for end in ends:
         p = end.profile
@@ -203,11 +237,21 @@ def _sentences(
                 f"{end.name} end: the outside lies on the run only after the inside is ground "
                 f"back by up to {float(np.max(p.inside - p.outside)):.2f} mm."
             )
+        if end.expanded_mm is not None:
+            said.append(
+                f"{end.name} end: the edge is known to {end.expanded_mm:.2f} mm along the tube (U, "
+                "k = 2, at its least known place)."
+            )
         if p.overhang_mm > 0.0:
             said.append(
                 f"{end.name} end: the branch stands {p.overhang_mm:.2f} mm past the run at its "
                 "side; look whether it can be moved there."
             )
     if stock is not None and between is not None:
-        said.append(f"Cut piece: {stock:.2f} mm tip to tip; {_apart(between)}, 0 lines in line.")
+        u = "" if expanded is None else f" (U {expanded:.2f})"
+        said.append(f"Cut piece: {stock:.2f} mm{u} tip to tip; {_apart(between)}, 0 lines in line.")
+    if request.covariance is None:
+        said.append(
+            "The typed numbers carry no uncertainty, so none is told; --u-deg and --u-mm give it."
+        )
     return (*said, *request.placing, *(f"Measured: {q}." for q in request.measured))

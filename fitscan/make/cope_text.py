@@ -13,6 +13,7 @@ from typing import cast
 from fitscan.errors import InputError
 from fitscan.make.cope import BranchTube, Fit, RunAt
 from fitscan.make.cope_plan import CopeRequest
+from fitscan.make.cope_u import typed_covariance
 
 __all__ = ["request_from_survey", "request_from_text", "runs_from_text", "with_cut"]
 
@@ -26,22 +27,43 @@ def request_from_text(
     near: list[str],
     far: list[str],
     length_mm: float | None,
+    u: tuple[float, float] | None = None,
 ) -> CopeRequest:
     """A cope from typed numbers.
 
+    Args:
+        name: of the branch.
+        od_mm: its outside diameter.
+        wall_mm: its wall.
+        near: runs at the near end.
+        far: runs at the far end.
+        length_mm: between them.
+        u: standard uncertainty of every typed angle (deg) and length (mm).
+
     Raises:
-        InputError: a short form that cannot be read, or no diameter.
+        InputError: a short form that cannot be read, no diameter, or an uncertainty that is none.
     """
     if od_mm is None:
         raise InputError(
             "The branch has no diameter", "--od-mm", "give its outside diameter, or a --survey"
         )
+    near_runs, far_runs = runs_from_text(near, "--run"), runs_from_text(far, "--far-run")
+    covariance = None
+    if u is not None:
+        for option, value, most in (("--u-deg", u[0], 10.0), ("--u-mm", u[1], 100.0)):
+            if not 0.0 <= value < most:
+                raise InputError(
+                    f"A standard uncertainty of {value:g} is none", option,
+                    f"give 0 to less than {most:g}",
+                )  # fmt: skip
+        covariance = typed_covariance(near_runs, far_runs, *u)
     return CopeRequest(
         name or "branch",
         BranchTube(od_mm, wall_mm),
-        runs_from_text(near, "--run"),
-        runs_from_text(far, "--far-run"),
+        near_runs,
+        far_runs,
         length_mm,
+        covariance=covariance,
     )
 
 

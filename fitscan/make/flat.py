@@ -5,14 +5,15 @@ Paper is left to `flat_pdf`, DXF to `flat_dxf`; what is drawn to `template`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["Drawing", "Kind", "Label", "Stroke"]
+__all__ = ["Drawing", "Kind", "Label", "Stroke", "beside"]
 
 
 class Kind(Enum):
@@ -74,3 +75,16 @@ class Drawing:
     labels: tuple[Label, ...]
     width: float
     height: float
+
+
+def beside(drawings: Sequence[Drawing], title: str, gap_mm: float = 15.0) -> Drawing:
+    """Several drawings in one, from left to right, their lower edges on one line."""
+    strokes: list[Stroke] = []
+    labels: list[Label] = []
+    left = 0.0
+    for d in drawings:
+        strokes += [Stroke(s.kind, s.points + np.array([left, 0.0])) for s in d.strokes]
+        labels += [replace(p, x=p.x + left) for p in d.labels]
+        left += d.width + gap_mm
+    height = max(d.height for d in drawings)
+    return Drawing(title, tuple(strokes), tuple(labels), left - gap_mm, height)

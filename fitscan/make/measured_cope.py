@@ -77,7 +77,11 @@ def measured_cope(
 
     value, covariance = propagate(unwrapped, [source])
     expanded = COVERAGE * np.sqrt(np.diag(covariance))
-    return _request(survey, own, runs, len(near), wall_mm, value, expanded)
+    # The runs' numbers and the length, without the cuffs that place the template.
+    numbers = covariance[: 4 * len(runs) + 1, : 4 * len(runs) + 1]
+    return replace(
+        _request(survey, own, runs, len(near), wall_mm, value, expanded), covariance=numbers
+    )
 
 
 def _nearest(

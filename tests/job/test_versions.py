@@ -16,6 +16,7 @@ from fitscan.fit.tube_file import TubesFile
 from fitscan.fit.verify_file import VerifyFile
 from fitscan.lens.camera_file import CameraFile
 from fitscan.make.bends_file import BendsFile
+from fitscan.make.cope_file import CopeFile
 from fitscan.store.json_file import JsonDocument, read_json, render_json, write_json
 from fitscan.survey.survey_file import SurveyFile, read_survey
 
@@ -23,6 +24,7 @@ DATA = Path(__file__).parent / "data"
 MODELS: dict[str, type[JsonDocument]] = {
     "bends": BendsFile,
     "camera": CameraFile,
+    "cope": CopeFile,
     "gap": GapFile,
     "recheck": RecheckFile,
     "record": RecordFile,

@@ -15,10 +15,17 @@ from walked import walked
 from fitscan.errors import DataError, InputError
 from fitscan.geometry.rigid import Rigid
 from fitscan.make.bar_plan import BarPlan, BarRequest, plan_bar
-from fitscan.make.bar_target import BarTarget, contour_target, stub_target, typed_target
+from fitscan.make.bar_target import (
+    BarTarget,
+    contour_target,
+    lips_target,
+    stub_target,
+    typed_target,
+)
 from fitscan.make.bends import Bender
 from fitscan.make.centre_line import CentreLine
 from fitscan.markers.kit import Kit, PointerSpec, TagSpec
+from fitscan.shape.contour import Contour
 from fitscan.survey.survey import Survey
 
 Array = npt.NDArray[np.float64]
@@ -217,6 +224,31 @@ def test_a_contour_with_a_stand_off_gives_an_axis_above_the_tips() -> None:
     assert target.covariance is not None
     plan = bar(target, bends=2, od_mm=38.0)
     assert all(s.expanded_mm is not None and s.expanded_mm > 0.05 for s in plan.stations)
+
+
+def test_between_two_lips_the_bar_runs_midway_and_above() -> None:
+    """Lips at y = -30 and 30 on a flat sill: the axis runs at y = 0, 4 + 19 mm above."""
+    x = np.linspace(0.0, 600.0, 6)
+    low = np.column_stack([x, -30.0 + 0.0 * x, 0.0 * x])
+    high = np.column_stack([x - 20.0, 30.0 + 0.0 * x, 0.0 * x])
+    survey = pointed(np.vstack([low, high]), np.tile([0.0, 0.0, 1.0], (12, 1)))
+    specs = tuple(
+        p.model_copy(update={"name": f"{'lower' if n < 6 else 'upper'} lip {n % 6}"})
+        for n, p in enumerate(survey.kit.pointer)
+    )
+    survey = replace(survey, kit=survey.kit.model_copy(update={"pointer": specs}))
+    contour = Contour.of(survey, ["lower lip", "upper lip"])
+    target = lips_target(survey, contour, standoff_mm=4.0, od_mm=38.0)
+    z = np.array([0.0, 0.0, 1.0])
+    away = np.cross(z, [0.0, 1.0, 0.3])  # as `pointed` lays its papers
+    away = -away / np.linalg.norm(away)
+    rotation = np.column_stack([away, np.cross(z, away), z])
+    car_from_marker = Rigid(rotation, low[0] + 25.0 * rotation[:, 1])
+    told = (survey.poses[0] @ car_from_marker.inverse()).inverse().apply(target.points)
+    np.testing.assert_allclose(told[:, 1], 0.0, atol=1e-6)
+    np.testing.assert_allclose(told[:, 2], 23.0, atol=1e-6)
+    assert len(told) >= 5
+    assert bar(target).table.bends == ()
 
 
 def survey_from_car(survey: Survey, tips: Array) -> Rigid:

@@ -37,7 +37,7 @@ def test_typed_numbers_give_the_published_saddle_and_all_files(
     assert content["ends"][0]["saddle_mm"] == pytest.approx(10.448, abs=5e-4)
     assert "Dry-fit before cutting" in " ".join(shown.err.split())
     written = {p.name for p in (tmp_path / "new").iterdir()}
-    assert written == {"cope.pdf", "cope.dxf", "cope.json"}
+    assert written == {"cope.pdf", "cope.dxf", "cope.json", "cope.png"}
     assert json.loads((tmp_path / "new/cope.json").read_text()) == content
 
 
