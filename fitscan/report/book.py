@@ -37,13 +37,16 @@ __all__ = [
     "gather",
 ]
 
-_PICTURE = re.compile(r"-(photo|close-up|plot|sketch|view)(-\d+)?[.](jpg|jpeg|png)", re.IGNORECASE)
+_PICTURE = re.compile(
+    r"(?:-(photo|close-up|plot|sketch|view)(-\d+)?)?[.](jpg|jpeg|png)", re.IGNORECASE
+)
 _WORDS = {
     "photo": "Drawn on a photo, through the lens",
     "close-up": "Close-up of the worst place",
     "plot": "Plot",
     "sketch": "Sketch",
     "view": "View",
+    "": "Picture",
 }
 _ORDER = tuple(_WORDS)
 _LARGEST_PX = 1600
@@ -341,7 +344,7 @@ def _pictures(file: Path) -> tuple[Picture, ...]:
     for path in beside:
         match = _PICTURE.fullmatch(path.name[len(stem) :]) if path.name.startswith(stem) else None
         if match and path.is_file():
-            word = match[1].lower()
+            word = (match[1] or "").lower()
             found.append(((_ORDER.index(word), match[2] or ""), path, _WORDS[word]))
     return tuple(made_anew(path, words) for _, path, words in sorted(found))
 

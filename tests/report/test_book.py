@@ -74,7 +74,7 @@ def test_the_recheck_section_tells_each_marker_with_the_u_of_its_own_length(
     folder: Path, cabin: Cabin
 ) -> None:
     (part,) = gather([folder / "back.json", folder / "kept.json"]).results
-    table = part.section.tables[1]
+    table = next(t for t in part.section.tables if t.key == "markers")
     column = [c.key for c in table.columns].index("total_mm")
     told = sorted(
         (c.value, c.expanded) for row in table.rows if isinstance(c := row[column], Measured)

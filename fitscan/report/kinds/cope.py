@@ -6,8 +6,9 @@ The template itself, at true size, is left to `fitscan.make`: a report is never 
 from __future__ import annotations
 
 from fitscan.make.cope_file import CopeFile
+from fitscan.report.kinds.pieces import measured_tables
 from fitscan.report.kinds.result import Result
-from fitscan.report.section import Column, Measured, Section, Table
+from fitscan.report.section import Column, Section, Table
 
 __all__ = ["RESULT"]
 
@@ -19,7 +20,6 @@ _RUNS = (
     Column("offset", "offset_mm", "mm", 2),
     Column("turn", "turn_deg", "deg", 2),
 )
-_MEASURED = (Column("measured", "measured"), Column("value", "value"))
 
 
 def _section(document: CopeFile) -> Section:
@@ -28,17 +28,14 @@ def _section(document: CopeFile) -> Section:
         for end in document.ends
         for r in end.runs
     )
-    measured = tuple((q.name, Measured(q.value, q.expanded, q.unit)) for q in document.measured)
-    tables = [Table("Ends", _RUNS, runs, key="ends")]
-    if measured:
-        tables.append(Table("Measured in the survey, U with k = 2", _MEASURED, measured))
+    tables = (Table("Ends", _RUNS, runs, key="ends"), *measured_tables(document.measured))
     return Section(
         word="Cope",
         title=document.name,
         headline=f"tube {document.od_mm:g} x {document.wall_mm:g} mm",
         judged=(),
         sentences=document.sentences,
-        tables=tuple(tables),
+        tables=tables,
         frame="that of the branch tube",
         facts=(("cut", document.fit),),
         warnings=(*document.warnings, document.caution),

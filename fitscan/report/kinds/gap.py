@@ -63,11 +63,30 @@ def _section(document: GapFile) -> Section:
         sentences=document.sentences,
         tables=tuple(tables),
         frame=document.frame,
-        facts=aligned_facts(document.alignment, document.on),
+        facts=_facts(document),
         warnings=document.warnings,
         tool_version=document.tool_version,
         surveys=frame_survey(document.frame),
     )
+
+
+def _facts(document: GapFile) -> tuple[tuple[str, str], ...]:
+    """The way from the seat to the bar, step by step, and whether other ways agree."""
+    facts: list[tuple[str, str]] = []
+    if document.standoff_mm:
+        words = f"{document.standoff_mm:g} mm, taken off the distance"
+        facts.append(("the bar is to stand off by", words))
+    if len(document.steps) > 1:
+        for step in document.steps:
+            head = f"{step.a} to {step.b}"
+            facts += [(f"{head}, {n}", v) for n, v in aligned_facts(step.alignment, step.part)]
+    else:
+        facts += aligned_facts(document.alignment, document.on)
+    for loop in document.loops:
+        away = amount(loop.size_mm, loop.size_U_mm, "mm")
+        said = "agrees" if loop.closes else "does not agree"
+        facts.append((f"second way over the {loop.part}", f"{said}: {away} apart"))
+    return tuple(facts)
 
 
 def _shapes(document: GapFile, survey: Survey) -> Shapes | None:

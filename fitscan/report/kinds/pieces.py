@@ -13,10 +13,19 @@ import numpy as np
 from fitscan.fit.angle_file import ReadingRow
 from fitscan.fit.result_file import AlignmentRow
 from fitscan.fit.verdict import Verdict
+from fitscan.make.bends_file import BendRow
+from fitscan.make.quantity import QuantityRow
 from fitscan.report.section import Column, Judged, Measured, Table
 from fitscan.report.words import amount
 
-__all__ = ["aligned_facts", "frame_survey", "reading_tables", "readings_judged"]
+__all__ = [
+    "aligned_facts",
+    "bend_tables",
+    "frame_survey",
+    "measured_tables",
+    "reading_tables",
+    "readings_judged",
+]
 
 _READINGS = (
     Column("number", "number"),
@@ -25,6 +34,23 @@ _READINGS = (
     Column("wanted", "wanted"),
     Column("verdict", "verdict"),
 )
+
+_BENDS = (
+    Column("bend", "bend"),
+    Column("feed", "feed_mm", "mm", 2),
+    Column("turn", "turn_deg", "deg", 2),
+    Column("angle", "bend_deg", "deg", 2),
+    Column("set", "set_deg", "deg", 2),
+    Column("starts at", "start_mm", "mm", 2),
+    Column("arc", "arc_mm", "mm", 2),
+)
+_POINTS = (
+    Column("point", "point"),
+    Column("X", "x_mm", "mm", 2),
+    Column("Y", "y_mm", "mm", 2),
+    Column("Z", "z_mm", "mm", 2),
+)
+_MEASURED = (Column("measured", "measured"), Column("value", "value"))
 
 
 def aligned_facts(alignment: AlignmentRow, on: str) -> tuple[tuple[str, str], ...]:
@@ -88,3 +114,30 @@ def reading_tables(rows: Sequence[ReadingRow]) -> tuple[Table, ...]:
         )
         tables.append(Table(f"{subject}, against {against}", _READINGS, cells, key=subject))
     return tuple(tables)
+
+
+def bend_tables(
+    bends: Sequence[BendRow], points: Sequence[tuple[float, float, float]]
+) -> tuple[Table, ...]:
+    """Rows for the bender, and the points: start, apexes, end."""
+    last = len(points) - 1
+    rows = tuple(
+        (n, b.feed_mm, b.turn_deg, b.bend_deg, b.set_deg, b.start_mm, b.arc_mm)
+        for n, b in enumerate(bends, 1)
+    )
+    named = tuple(
+        ("start" if n == 0 else "end" if n == last else f"apex {n}", *p)
+        for n, p in enumerate(points)
+    )
+    return (
+        Table("For the bender", _BENDS, rows, key="bender"),
+        Table("Points", _POINTS, named, key="points"),
+    )
+
+
+def measured_tables(rows: Sequence[QuantityRow]) -> tuple[Table, ...]:
+    """What was measured in the survey for something to be made; nothing where all was typed."""
+    if not rows:
+        return ()
+    cells = tuple((q.name, Measured(q.value, q.expanded, q.unit)) for q in rows)
+    return (Table("Measured in the survey, U with k = 2", _MEASURED, cells, key="measured"),)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fitscan.fit.result_file import RecheckFile
+from fitscan.fit.result_file import RecheckFile, ShiftRow
 from fitscan.fit.verdict import Verdict
 from fitscan.report.kinds.pieces import aligned_facts
 from fitscan.report.kinds.result import Result
@@ -23,6 +23,13 @@ _MOTION = (
     Column("axis", "axis"),
     Column("shift", "shift_mm", "mm"),
     Column("turn", "turn_deg", "deg"),
+)
+_MOVES = (
+    Column("move", "move"),
+    Column("what to do", "what"),
+    Column("by", "by"),
+    Column("leaves", "leaves_mm", "mm", 2),
+    Column("at", "leaves_at"),
 )
 _MARKERS = (
     Column("marker", "marker"),
@@ -49,7 +56,7 @@ def _section(document: RecheckFile) -> Section:
     order = sorted(range(len(document.markers)), key=lambda i: -sizes[i].value)
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (
-            m.label + (" (bent)" if m.bent else ""),
+            m.label + _remark(m),
             sizes[i],
             Verdict(m.verdict),
             *(Measured(v, u) for v, u in zip(m.shift_mm, m.shift_U_mm, strict=True)),
@@ -59,16 +66,21 @@ def _section(document: RecheckFile) -> Section:
     )
     worst = sizes[order[0]]
     label = document.markers[order[0]].label
-    bent = any(m.bent for m in document.markers)
-    note = "bent: did not move with the rest of the part as one rigid piece." if bent else ""
+    notes = []
+    if any(m.bent for m in document.markers):
+        notes.append("bent: did not move with the rest of the part as one rigid piece.")
+    if any(m.line_only for m in document.markers):
+        notes.append("line only: the cuff was wrapped anew, so its tube's line is compared.")
+    note = " ".join(notes)
     verdicts = tuple(Verdict(m.verdict) for m in document.markers)
     return Section(
         word="Recheck",
         title=f"{document.part} against its record",
         headline=f"{amount(worst.value, worst.expanded, 'mm')} off its record at worst ({label})",
         judged=(Judged(f"{document.tolerance_mm:g} mm", verdicts, "markers"),),
-        sentences=document.sentences,
+        sentences=(*document.sentences, *document.deciding),
         tables=(
+            *_moves(document),
             Table("How the part moved as one piece since its record", _MOTION, motion, key="part"),
             Table("How each marker moved since its record", _MARKERS, rows, note, "markers"),
         ),
@@ -77,6 +89,23 @@ def _section(document: RecheckFile) -> Section:
         warnings=document.warnings,
         tool_version=document.tool_version,
     )
+
+
+def _remark(row: ShiftRow) -> str:
+    words = [w for w, yes in (("bent", row.bent), ("line only", row.line_only)) if yes]
+    return f" ({', '.join(words)})" if words else ""
+
+
+def _moves(document: RecheckFile) -> list[Table]:
+    """The way back, move by move."""
+    if not document.moves:
+        return []
+    rows = tuple(
+        (n, m.words, Measured(m.amount, m.amount_U, m.unit), m.leaves_mm, m.leaves_at)
+        for n, m in enumerate(document.moves, 1)
+    )
+    note = "leaves: what is left at worst after this move and those before it."
+    return [Table("Moves, in the order in which they help most", _MOVES, rows, note, "moves")]
 
 
 def _sizes(document: RecheckFile) -> list[Measured]:

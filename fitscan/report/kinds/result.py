@@ -19,9 +19,13 @@ __all__ = ["MODULES", "Result", "result_of_kind"]
 
 MODULES = {
     "fitscan.angles": "angles",
+    "fitscan.as_built": "as_built",
+    "fitscan.bar": "bar",
     "fitscan.bends": "bends",
     "fitscan.cope": "cope",
     "fitscan.gap": "gap",
+    "fitscan.opening": "opening",
+    "fitscan.plate": "plate",
     "fitscan.recheck": "recheck",
     "fitscan.sweep": "sweep",
     "fitscan.tubes": "tubes",
