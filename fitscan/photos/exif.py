@@ -17,7 +17,7 @@ __all__ = ["ExifFacts", "exif_block", "is_bare", "read_exif"]
 
 # Tags of EXIF 2.32 (CIPA DC-008).
 _MAKE, _MODEL, _ORIENTATION, _EXIF_IFD, _DATE = 0x010F, 0x0110, 0x0112, 0x8769, 0x0132
-_DATE_TAKEN, _SUBSECOND = 0x9003, 0x9291
+_DATE_TAKEN, _SUBSECOND, _COMMENT = 0x9003, 0x9291, 0x9286
 _FOCAL, _FOCAL_35, _ZOOM, _LENS = 0x920A, 0xA405, 0xA404, 0xA434
 _WIDTH, _HEIGHT = 0xA002, 0xA003
 
@@ -46,6 +46,8 @@ class ExifFacts:
     Attributes:
         orientation: 1 to 8; 1 where EXIF is silent.
         stated_size: width and height that EXIF claims, in the sensor's orientation.
+        changed_at: when the file was last written by a phone or a program that says so.
+        screenshot: whether the phone calls it a picture of its own screen.
     """
 
     maker: str | None = None
@@ -57,6 +59,8 @@ class ExifFacts:
     orientation: int = 1
     taken_at: datetime | None = None
     stated_size: tuple[int, int] | None = None
+    changed_at: datetime | None = None
+    screenshot: bool = False
 
 
 def read_exif(block: bytes | None) -> ExifFacts:
@@ -89,15 +93,17 @@ def read_exif(block: bytes | None) -> ExifFacts:
         orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
         taken_at=_time(detail.get(_DATE_TAKEN, main.get(_DATE)), detail.get(_SUBSECOND)),
         stated_size=_size(detail.get(_WIDTH), detail.get(_HEIGHT)),
+        changed_at=_time(main.get(_DATE), None),
+        screenshot=_is_screenshot(detail.get(_COMMENT)),
     )
 
 
 def exif_block(facts: ExifFacts) -> bytes | None:
     """A new EXIF block, from its TIFF header on, from which `read_exif` gets the same facts.
 
-    The time is left out: it says when somebody was where. None where there is nothing to say.
+    Times are left out: they say when somebody was where. None where there is nothing to say.
     """
-    if replace(facts, taken_at=None) == ExifFacts():
+    if replace(facts, taken_at=None, changed_at=None, screenshot=False) == ExifFacts():
         return None
     from PIL import Image
 
@@ -150,6 +156,13 @@ def _text(value: object) -> str | None:
         return None
     clean = "".join(c for c in value.split("\x00")[0] if c.isprintable())
     return " ".join(clean.split())[:80] or None
+
+
+def _is_screenshot(comment: object) -> bool:
+    """EXIF's user comment: eight bytes that name its code, then "Screenshot" (common practice)."""
+    if isinstance(comment, bytes):
+        comment = comment[8:].replace(b"\x00", b"").decode("ascii", "replace")
+    return isinstance(comment, str) and comment.strip().casefold() == "screenshot"
 
 
 def _positive(value: object) -> float | None:

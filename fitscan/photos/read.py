@@ -35,6 +35,7 @@ __all__ = ["GreyPixels", "Photo", "PhotoHeader", "read_header", "read_photo", "r
 GreyPixels = npt.NDArray[np.uint8]
 
 _HEAD = 64
+_CUT = "it was cut out of a photo of"
 # Bytes taken off a suspicious JPEG's end, see `_fill_shows`.
 _TAIL = 8
 
@@ -49,6 +50,9 @@ class PhotoHeader:
         orientation: EXIF 1 to 8: how to turn the pixels for people.
         taken_at: local time of the phone, or None.
         edited: how the pixels differ from what EXIF states ("a smaller copy of ..."), or None.
+        changed_at: when the file was last written, as far as it says.
+        screenshot: whether the phone calls it a picture of its own screen.
+        cut: whether it was cut out of a larger picture, so that its middle is not the lens's.
     """
 
     path: Path
@@ -57,6 +61,9 @@ class PhotoHeader:
     orientation: int
     taken_at: datetime | None
     edited: str | None
+    changed_at: datetime | None = None
+    screenshot: bool = False
+    cut: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,7 +224,17 @@ def _header(path: Path, container: Container) -> PhotoHeader:
         container.height_px,
     )
     edited = _edited(facts, container)
-    return PhotoHeader(path, path.name, identity, facts.orientation, facts.taken_at, edited)
+    return PhotoHeader(
+        path,
+        path.name,
+        identity,
+        facts.orientation,
+        facts.taken_at,
+        edited,
+        facts.changed_at,
+        facts.screenshot,
+        edited is not None and edited.startswith(_CUT),
+    )
 
 
 def _edited(facts: ExifFacts, container: Container) -> str | None:
@@ -233,7 +250,7 @@ def _edited(facts: ExifFacts, container: Container) -> str | None:
     if abs(stored[1] - scale * stated[1]) <= 1.0:
         word = "smaller" if scale < 1 else "larger"
         return f"it is a {word} copy of a photo of {stated[0]} x {stated[1]} px"
-    return f"it was cut out of a photo of {stated[0]} x {stated[1]} px"
+    return f"{_CUT} {stated[0]} x {stated[1]} px"
 
 
 def _undecodable(path: Path) -> PhotoProblem:

@@ -5,21 +5,28 @@ What the findings mean is left to `build` and `clean`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
+from fitscan.geometry.rotation import Array
 from fitscan.photos.read import read_photo
 from fitscan.survey.measure import PhotoMeasurement, measure_photo
 from fitscan.survey.network import Network
 from fitscan.survey.survey import Dropped
 from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["Looked", "look_at", "measure_all", "run_all"]
+__all__ = ["Looked", "look_at", "measure_all", "run_all", "same_pictures"]
+
+_SAME_PX, _COMMON_SHARE = 0.5, 0.7
+"""Largest move of a corner, in most of the tags, and share of tags found in both, with which two
+photos are one picture."""
 
 Tell = Callable[[str, int, int], None]
 
@@ -104,6 +111,15 @@ def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell
             reason = "it is at two places of this photo: printed twice, or a reflection"
             dropped.append(Dropped(path.name, tag_id, reason))
         keep.append((path, sha256, orientation, found))
+    again = same_pictures([(k[0], k[3]) for k in keep])
+    refused.update(
+        {
+            path: f"it shows the same as {stays.name}, pixel for pixel: the picture saved again, "
+            "or a second one from a tripod"
+            for path, stays in again.items()
+        }
+    )
+    keep = [k for k in keep if k[0] not in again]
     folder = paths[0].parent if paths else Path()
     return Looked(
         folder,
@@ -115,6 +131,33 @@ def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell
         tuple(dropped),
         {k: tuple(v) for k, v in unknown.items()},
     )
+
+
+def same_pictures(photos: list[tuple[Path, Detections]]) -> dict[Path, Path]:
+    """Photos that show the same picture as another one, which stays: the largest file of them.
+
+    Saving a picture again moves a tag's corners by a tenth of a pixel, its brightness by
+    anything; a hand moves the phone by many pixels between two photos.
+    """
+    order = sorted(photos, key=lambda p: -p[0].stat().st_size)
+    stay: list[tuple[Path, dict[int, Array]]] = []
+    again: dict[Path, Path] = {}
+    for path, found in order:
+        quads = dict(zip(found.ids.tolist(), found.corners_px, strict=True))
+        twin = next((other for other, theirs in stay if _alike(quads, theirs)), None)
+        if twin is None:
+            stay.append((path, quads))
+        else:
+            again[path] = twin
+    return again
+
+
+def _alike(a: Mapping[int, Array], b: Mapping[int, Array]) -> bool:
+    common = a.keys() & b.keys()
+    if len(common) < 2 or len(common) < _COMMON_SHARE * max(len(a), len(b)):
+        return False
+    moved = [np.abs(a[t] - b[t]).max() for t in common]
+    return bool(np.median(moved) < _SAME_PX)
 
 
 def _look(path: Path) -> tuple[str, int, Detections] | str:

@@ -12,6 +12,7 @@ from fitscan.errors import FitscanError
 from fitscan.lens.camera_file import CameraFile, now_utc
 from fitscan.lens.match import lens_for
 from fitscan.markers.kit import Kit
+from fitscan.photos.altered import altered_among
 from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
 from fitscan.store.digest import sha256_of_file
@@ -68,6 +69,8 @@ def survey_folder(
             headers.append(read_header(path))
         except FitscanError as error:
             refused[path] = error.what[:1].lower() + error.what[1:]
+    refused.update(altered_among(headers))
+    headers = [h for h in headers if h.path not in refused]
     if not headers:
         raise no_photo_left(folder, refused)
     match = lens_for([h.identity for h in headers], camera)
