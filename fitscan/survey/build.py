@@ -22,7 +22,7 @@ from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean
-from fitscan.survey.look import Looked, look_at, measure_all
+from fitscan.survey.look import Looked, look_at, measure_all, photo_shelf
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
@@ -71,11 +71,11 @@ def build_survey(
         DataError: no tags, too few photos, or groups of photos that share no marker.
     """
     tell = progress or (lambda sentence, done, total: None)
-    looked = look_at(photos, set(kit.tag_ids), workers, tell)
-    told = Told(list(looked.dropped), {**refused, **looked.refused})
-    doubles = {d for f in looked.found for d in f.doubles}
-    found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
-    with one_thread():
+    with photo_shelf(len(photos)) as shelf, one_thread():
+        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf)
+        told = Told(list(looked.dropped), {**refused, **looked.refused})
+        doubles = {d for f in looked.found for d in f.doubles}
+        found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
         return _solved(name, looked, found, doubles, told, kit, camera, priors, workers, tell)
 
 
@@ -258,7 +258,8 @@ def _measure_on_model(
     measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
     for number in (1, 2, 3):
-        # A third round is for markers that the second has placed from a single photo.
+        # A third round is for markers that the second has placed from a single photo. It looks at
+        # little else, see `measure_photo`.
         if number == 3 and not rough:
             break
         values = {g.name: g.values for g in state.groups()}

@@ -5,7 +5,10 @@ What the findings mean is left to `build` and `clean`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,22 +16,25 @@ from typing import Any
 import numpy as np
 
 from fitscan.adjust.problem import Values
-from fitscan.detect.tags import Detections, find_tags
-from fitscan.errors import FitscanError
+from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
-from fitscan.photos.read import read_photo
-from fitscan.survey.measure import PhotoMeasurement, measure_photo
+from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network
+from fitscan.survey.photo_work import look, measure
 from fitscan.survey.survey import Dropped
-from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["Looked", "look_at", "measure_all", "run_all", "same_pictures"]
+__all__ = ["Looked", "look_at", "measure_all", "photo_shelf", "run_all", "same_pictures"]
 
 _SAME_PX, _COMMON_SHARE = 0.5, 0.7
 """Largest move of a corner, in most of the tags, and share of tags found in both, with which two
 photos are one picture."""
 
 Tell = Callable[[str, int, int], None]
+
+_SHELF_PHOTOS = 80
+"""More photos than this are decoded again in every round: a thousand megabytes are enough."""
+
+_PHOTO_BYTES = 15_000_000
 
 
 @dataclass(frozen=True)
@@ -43,6 +49,7 @@ class Looked:
         refused: photos that could not be read, with the reason.
         dropped: doubles and unknown ids.
         unknown: ids that are not in the kit, with the photos that show them.
+        shelf: folder of decoded photos, see `photo_shelf`.
     """
 
     folder: Path
@@ -53,6 +60,7 @@ class Looked:
     refused: dict[Path, str]
     dropped: tuple[Dropped, ...]
     unknown: dict[int, tuple[str, ...]]
+    shelf: Path | None = None
 
     def only(self, rows: list[int]) -> Looked:
         """Some of the photos."""
@@ -65,6 +73,22 @@ class Looked:
         )
 
 
+@contextmanager
+def photo_shelf(photos: int) -> Iterator[Path | None]:
+    """A folder, gone afterwards, where decoded photos lie for all processes; None if no room."""
+    need = photos * _PHOTO_BYTES
+    try:
+        if photos > _SHELF_PHOTOS or shutil.disk_usage(tempfile.gettempdir()).free < 3 * need:
+            yield None
+            return
+        folder = tempfile.TemporaryDirectory(prefix="fitscan-", ignore_cleanup_errors=True)
+    except OSError:
+        yield None
+        return
+    with folder as name:
+        yield Path(name)
+
+
 def run_all(
     function: Callable[..., Any],
     calls: list[tuple[Any, ...]],
@@ -72,7 +96,10 @@ def run_all(
     tell: Tell,
     sentence: str,
 ) -> list[Any]:
-    """Call `function` with each of `calls` in worker processes (joblib), in order."""
+    """Call `function` with each of `calls` in worker processes (joblib), in order.
+
+    Inside of `joblib.parallel_config(backend="dask")` the calls go to dask's workers.
+    """
     from joblib import Parallel, cpu_count, delayed
 
     jobs = max(1, min(workers or cpu_count(), len(calls)))
@@ -85,7 +112,13 @@ def run_all(
     return out
 
 
-def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell) -> Looked:
+def look_at(
+    paths: list[Path],
+    wanted: set[int],
+    workers: int | None,
+    tell: Tell,
+    shelf: Path | None = None,
+) -> Looked:
     """Read every photo and find tags in it.
 
     Args:
@@ -93,8 +126,9 @@ def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell
         wanted: ids of the kit.
         workers: processes.
         tell: progress.
+        shelf: where decoded photos are kept meanwhile, see `photo_shelf`.
     """
-    results = run_all(_look, [(p,) for p in paths], workers, tell, "Looking for tags")
+    results = run_all(look, [(p, shelf) for p in paths], workers, tell, "Looking for tags")
     keep: list[tuple[Path, str, int, Detections]] = []
     refused: dict[Path, str] = {}
     dropped: list[Dropped] = []
@@ -130,6 +164,7 @@ def look_at(paths: list[Path], wanted: set[int], workers: int | None, tell: Tell
         refused,
         tuple(dropped),
         {k: tuple(v) for k, v in unknown.items()},
+        shelf,
     )
 
 
@@ -158,15 +193,6 @@ def _alike(a: Mapping[int, Array], b: Mapping[int, Array]) -> bool:
         return False
     moved = [np.abs(a[t] - b[t]).max() for t in common]
     return bool(np.median(moved) < _SAME_PX)
-
-
-def _look(path: Path) -> tuple[str, int, Detections] | str:
-    _one_thread()
-    try:
-        photo = read_photo(path)
-    except FitscanError as error:
-        return error.what[:1].lower() + error.what[1:]
-    return photo.sha256, photo.orientation, find_tags(photo.grey)
 
 
 def measure_all(
@@ -198,34 +224,8 @@ def measure_all(
     ids = [t for m in network.markers for t in network.layout.markers[m]]
     calls = []
     for row, path in enumerate(looked.paths):
-        tone, passes = None, 3
-        if before:
-            tone, passes = before[row].tone, 2
         geometry = network.geometry(ids, [row] * len(ids))
-        calls.append((path, geometry, values, found[row], frozenset(doubles), rough, tone, passes))
-    sentence = f"Measuring edges, round {number}"
-    return run_all(_measure, calls, workers, tell, sentence)
-
-
-def _measure(
-    path: Path,
-    geometry: TagGeometry,
-    values: Values,
-    found: Detections,
-    doubles: frozenset[int],
-    rough: frozenset[int],
-    tone: float | None,
-    passes: int,
-) -> PhotoMeasurement:
-    _one_thread()
-    grey = read_photo(path).grey
-    return measure_photo(
-        grey, geometry, values, found, doubles=doubles, rough=rough, tone=tone, passes=passes
-    )
-
-
-def _one_thread() -> None:
-    """OpenCV's own threads only get in the way of one process per core."""
-    import cv2
-
-    cv2.setNumThreads(1)
+        own = before[row] if before else None
+        some = (found[row], frozenset(doubles), rough, own)
+        calls.append((path, looked.shelf, geometry, values, *some))
+    return run_all(measure, calls, workers, tell, f"Measuring edges, round {number}")

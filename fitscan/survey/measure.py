@@ -6,7 +6,7 @@ borders are where the survey puts them. Reading the borders is left to `fitscan.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -81,6 +81,14 @@ _SOFT_PX = 0.075
 Gaussian (measured there)."""
 
 
+_STEADY_PX = 0.1
+"""A prediction that moved by less leaves a measured square where it is, to a thousandth."""
+
+_RETRIED_PX = 0.15
+_NEARLY_SEEN = 0.7
+"""What was not accepted is tried again when its prediction moved so far, or so much was seen."""
+
+
 @dataclass(frozen=True)
 class PhotoMeasurement:
     """Accepted squares of one photo.
@@ -90,9 +98,11 @@ class PhotoMeasurement:
         observed, covariance: (n, 9), (n, 9, 9), see `EdgeResult`.
         px_per_mm: (n,).
         sought: (n,) accepted although the first look had not found them.
-        expected: ids that should be visible.
+        expected: (m,) ids that should be visible.
         tone: of the photo.
         blur_px: (n,).
+        predicted: (m, 4, 2) corners of the expected squares from which the measuring began.
+        seen: (m,) share of their borders that agreed.
     """
 
     tag_ids: IntArray
@@ -103,6 +113,17 @@ class PhotoMeasurement:
     expected: tuple[int, ...]
     tone: float
     blur_px: Array
+    predicted: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
+    seen: Array = field(default_factory=lambda: np.zeros(0))
+
+    def only(self, ids: IntArray) -> PhotoMeasurement:
+        """What was measured, or not, of some of the expected squares."""
+        rows, asked = np.isin(self.tag_ids, ids), np.isin(np.array(self.expected), ids)
+        return PhotoMeasurement(
+            self.tag_ids[rows], self.observed[rows], self.covariance[rows], self.px_per_mm[rows],
+            self.sought[rows], tuple(np.array(self.expected)[asked].tolist()), self.tone,
+            self.blur_px[rows], self.predicted[asked], self.seen[asked],
+        )  # fmt: skip
 
 
 def expected_squares(
@@ -146,8 +167,7 @@ def measure_photo(
     *,
     doubles: frozenset[int] = frozenset(),
     rough: frozenset[int] = frozenset(),
-    tone: float | None = None,
-    passes: int = 3,
+    before: PhotoMeasurement | None = None,
     rule: Acceptance | None = None,
 ) -> PhotoMeasurement:
     """Measure every expected square of one photo.
@@ -159,41 +179,81 @@ def measure_photo(
         found: by the first look.
         doubles: ids that stand at two places of this photo: left alone.
         rough: ids whose marker is placed only roughly: looked for round there as a whole.
-        tone: of the photo, if known from an earlier round.
-        passes: see `measure_edges`.
+        before: an earlier round's measurement of this photo. What it accepted is kept where the
+            prediction stayed; what it did not accept is tried again unless neither the prediction
+            moved nor much was seen.
         rule: when a square counts.
     """
     rule = rule or Acceptance()
     size = (grey.shape[1], grey.shape[0])
-    results: list[tuple[TagGeometry, EdgeResult, npt.NDArray[np.bool_]]] = []
-    expected: list[int] = []
+    tone = before.tone if before is not None else None
+    parts: list[PhotoMeasurement] = []
     for on_cuff in (False, True):
         part = geometry.take((geometry.cuff >= 0) == on_cuff)
         part = part.take(np.array([int(t) not in doubles for t in part.tag_id], dtype=bool))
         part = part.take(expected_squares(part, values, size, rule))
-        expected += part.tag_id.tolist()
+        predicted = predict_pixels(part, CORNERS * part.side_mm[:, None, None], values)
+        kept = _as_before(part.tag_id, predicted, before, rough)
+        if before is not None and kept.any():
+            parts.append(before.only(part.tag_id[kept]))
+        part, predicted = part.take(~kept), predicted[~kept]
         if len(part) == 0:
             continue
-        mm_per_cell = part.side_mm / CELLS
-
-        def project(uv: Array, part: TagGeometry = part, mm_per_cell: Array = mm_per_cell) -> Array:
-            return predict_pixels(part, uv * mm_per_cell[:, None, None], values)
-
         start, known = _start(part, values, found, rule)
         _place_rough(grey, part, values, rough, start, known)
-        edges = measure_edges(
-            grey,
-            part.tag_id.tolist(),
-            project,
-            start=start,
-            passes=passes,
-            tone=tone,
-            uneven_px=_UNEVEN_PX[on_cuff],
-        )
+        edges = _edges(grey, part, values, start, tone, passes=3 if before is None else 2)
         tone = edges.tone
-        results.append((part, edges, _accepted(part, edges, known, rule)))
-    ids = frozenset(found.ids.tolist())
-    return _together(results, ids, tuple(expected), tone if tone is not None else 0.0)
+        good = _accepted(part, edges, known, rule)
+        parts.append(_measured(part, edges, good, predicted, found))
+    return _together(parts, before, tone if tone is not None else 0.0)
+
+
+def _as_before(
+    ids: IntArray, predicted: Array, before: PhotoMeasurement | None, rough: frozenset[int]
+) -> npt.NDArray[np.bool_]:
+    """Which squares (n,) need no new look, because their prediction stayed.
+
+    A square that was measured is known then, and one that showed too few borders still does. (On
+    the sample photos no square was won back whose prediction had moved by less than `_RETRIED_PX`,
+    unless it had nearly been accepted.)
+    """
+    kept = np.zeros(len(ids), dtype=bool)
+    if before is None or len(before.predicted) != len(before.expected):
+        return kept
+    place = {t: i for i, t in enumerate(before.expected)}
+    measured = set(before.tag_ids.tolist())
+    for row, tag_id in enumerate(ids.tolist()):
+        if tag_id not in place or tag_id in rough:
+            continue
+        i = place[tag_id]
+        moved = float(np.abs(predicted[row] - before.predicted[i]).max())
+        hopeless = moved < _RETRIED_PX and before.seen[i] < _NEARLY_SEEN
+        kept[row] = moved < _STEADY_PX if tag_id in measured else hopeless
+    return kept
+
+
+def _edges(
+    grey: npt.NDArray[np.uint8],
+    part: TagGeometry,
+    values: Values,
+    start: Array,
+    tone: float | None,
+    passes: int,
+) -> EdgeResult:
+    mm_per_cell = part.side_mm / CELLS
+
+    def project(uv: Array) -> Array:
+        return predict_pixels(part, uv * mm_per_cell[:, None, None], values)
+
+    return measure_edges(
+        grey,
+        part.tag_id.tolist(),
+        project,
+        start=start,
+        passes=passes,
+        tone=tone,
+        uneven_px=_UNEVEN_PX[bool((part.cuff >= 0).any())],
+    )
 
 
 def _start(
@@ -272,35 +332,41 @@ def _own_errors(corners_px: Array, side_px: Array, blur_px: Array) -> Array:
     return np.asarray(own + (small**2 + soft**2)[:, None, None] * np.eye(8))
 
 
-def _together(
-    results: list[tuple[TagGeometry, EdgeResult, npt.NDArray[np.bool_]]],
-    found: frozenset[int],
-    expected: tuple[int, ...],
-    tone: float,
+def _measured(
+    part: TagGeometry,
+    edges: EdgeResult,
+    good: npt.NDArray[np.bool_],
+    predicted: Array,
+    found: Detections,
 ) -> PhotoMeasurement:
-    ids, observed, covariance, scale, blur = [], [], [], [], []
-    for part, edges, good in results:
-        corners = edges.observed[good, :8].reshape(-1, 4, 2)
-        side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
-        ids.append(part.tag_id[good])
-        observed.append(edges.observed[good])
-        # What hides a part of a square also bends the borders beside it.
-        doubt = 1.0 + _HIDDEN_DOUBT * (1.0 - np.minimum(edges.seen[good], 1.0)) ** 2
-        certain = edges.covariance[good] * doubt[:, None, None] ** 2
-        certain[:, 8, 8] += _OWN_SHIFT_PX**2
-        certain[:, :8, :8] += _own_errors(corners, side, edges.blur_px[good])
-        covariance.append(certain)
-        scale.append(side / part.side_mm[good])
-        blur.append(edges.blur_px[good])
-    if not results:
-        none = np.zeros(0)
-        return PhotoMeasurement(
-            np.zeros(0, dtype=np.intp), np.zeros((0, 9)), np.zeros((0, 9, 9)), none,
-            np.zeros(0, dtype=bool), expected, tone, none,
-        )  # fmt: skip
-    tag_ids = np.concatenate(ids)
-    sought = np.array([int(t) not in found for t in tag_ids], dtype=bool)
+    """What was measured of some of a photo's squares."""
+    corners = edges.observed[good, :8].reshape(-1, 4, 2)
+    side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
+    # What hides a part of a square also bends the borders beside it.
+    doubt = 1.0 + _HIDDEN_DOUBT * (1.0 - np.minimum(edges.seen[good], 1.0)) ** 2
+    covariance = edges.covariance[good] * doubt[:, None, None] ** 2
+    covariance[:, 8, 8] += _OWN_SHIFT_PX**2
+    covariance[:, :8, :8] += _own_errors(corners, side, edges.blur_px[good])
+    sought = ~np.isin(part.tag_id[good], found.ids)
     return PhotoMeasurement(
-        tag_ids, np.concatenate(observed), np.concatenate(covariance), np.concatenate(scale),
-        sought, expected, tone, np.concatenate(blur),
+        part.tag_id[good], edges.observed[good], covariance, side / part.side_mm[good], sought,
+        tuple(part.tag_id.tolist()), edges.tone, edges.blur_px[good], predicted, edges.seen,
     )  # fmt: skip
+
+
+def _together(
+    parts: list[PhotoMeasurement], before: PhotoMeasurement | None, tone: float
+) -> PhotoMeasurement:
+    """All squares of a photo; what the first look had not found stays sought."""
+    none = np.zeros(0)
+    empty = PhotoMeasurement(
+        np.zeros(0, dtype=np.intp), np.zeros((0, 9)), np.zeros((0, 9, 9)), none,
+        np.zeros(0, dtype=bool), (), tone, none,
+    )  # fmt: skip
+    parts = [empty, *parts]
+    names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px", "predicted")
+    whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen")}
+    if before is not None:
+        whole["sought"] |= np.isin(whole["tag_ids"], before.tag_ids[before.sought])
+    expected = tuple(t for p in parts for t in p.expected)
+    return PhotoMeasurement(**whole, expected=expected, tone=tone)

@@ -145,6 +145,34 @@ def test_a_survey_that_is_far_off_still_measures_what_the_first_look_saw() -> No
     assert np.sqrt(np.mean(centre_errors(m) ** 2)) < 0.06
 
 
+def test_a_round_whose_predictions_stayed_looks_at_nothing_again() -> None:
+    blank = np.full_like(photo(), 128)
+    sure = measured()
+    m = measure_photo(blank, everything(), values(), found(), before=sure)
+    assert set(m.tag_ids.tolist()) == set(sure.tag_ids.tolist())
+    order = np.argsort(m.tag_ids), np.argsort(sure.tag_ids)
+    assert np.array_equal(m.observed[order[0]], sure.observed[order[1]])
+    assert m.sought.sum() == sure.sought.sum()
+
+
+def test_a_later_round_measures_what_moved_and_what_is_placed_roughly() -> None:
+    blank = np.full_like(photo(), 128)
+    gone = measure_photo(blank, everything(), shifted(4.0), found(), before=measured())
+    assert len(gone.tag_ids) == 0
+    rough = frozenset(measured().tag_ids[:3].tolist())
+    m = measure_photo(blank, everything(), values(), found(), before=measured(), rough=rough)
+    assert set(measured().tag_ids.tolist()) - set(m.tag_ids.tolist()) == set(rough)
+
+
+def test_a_second_round_agrees_with_the_first() -> None:
+    m = measure_photo(photo(), everything(), values(), found(), before=
+                      measure_photo(photo(), everything(), shifted(1.0), found()))  # fmt: skip
+    both, here, there = np.intersect1d(m.tag_ids, measured().tag_ids, return_indices=True)
+    assert len(both) >= 0.9 * len(measured().tag_ids)
+    difference = (m.observed[here] - measured().observed[there])[:, :8].reshape(-1, 4, 2)
+    assert np.sqrt(np.mean(difference.mean(axis=1) ** 2)) < 0.01
+
+
 def test_only_squares_in_front_of_the_camera_and_facing_it_are_expected() -> None:
     rule = Acceptance()
     geometry, _ = truth()

@@ -1,0 +1,81 @@
+"""What one process does with one photo: the first look, and measuring on the model.
+
+It imports little, because every process has to; who calls it, and with what, is `look`'s business.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from fitscan.adjust.problem import Values
+from fitscan.detect.tags import Detections, find_tags
+from fitscan.errors import FitscanError
+from fitscan.photos.read import GreyPixels, read_photo
+from fitscan.survey.measure import PhotoMeasurement, measure_photo
+from fitscan.survey.tag_block import TagGeometry
+
+__all__ = ["decoded", "look", "measure"]
+
+
+def look(path: Path, shelf: Path | None) -> tuple[str, int, Detections] | str:
+    """Read a photo and find tags: hash, orientation and tags, or why it cannot be read.
+
+    Args:
+        path: of the photo.
+        shelf: folder for decoded photos, which all processes read from later.
+    """
+    _one_thread()
+    try:
+        photo = read_photo(path)
+    except FitscanError as error:
+        return error.what[:1].lower() + error.what[1:]
+    if shelf is not None:
+        _lay_down(photo.grey, shelf / f"{path.name}.npy")
+    return photo.sha256, photo.orientation, find_tags(photo.grey)
+
+
+def measure(
+    path: Path,
+    shelf: Path | None,
+    geometry: TagGeometry,
+    values: Values,
+    found: Detections,
+    doubles: frozenset[int],
+    rough: frozenset[int],
+    before: PhotoMeasurement | None,
+) -> PhotoMeasurement:
+    """Measure the expected squares of one photo, see `measure_photo`."""
+    _one_thread()
+    grey = decoded(path, shelf)
+    return measure_photo(grey, geometry, values, found, doubles=doubles, rough=rough, before=before)
+
+
+def decoded(path: Path, shelf: Path | None) -> GreyPixels:
+    """The photo's pixels: from the shelf if they lie there, else decoded once more."""
+    if shelf is not None:
+        try:
+            # Only the pages that are looked at are read, and all processes share them.
+            return np.asarray(np.load(shelf / f"{path.name}.npy", mmap_mode="r"), dtype=np.uint8)
+        except (OSError, ValueError, EOFError):
+            pass  # Another computer, or a full disk: decoding again costs 20 ms.
+    return read_photo(path).grey
+
+
+def _lay_down(grey: GreyPixels, place: Path) -> None:
+    """Keep a decoded photo, if the disk allows."""
+    part = place.with_suffix(".part")
+    try:
+        with part.open("wb") as stream:
+            np.save(stream, grey)
+        part.replace(place)
+    except OSError:
+        part.unlink(missing_ok=True)
+
+
+def _one_thread() -> None:
+    """OpenCV's own threads only get in the way of one process per core."""
+    import cv2
+
+    cv2.setNumThreads(1)
