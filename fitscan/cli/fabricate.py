@@ -147,6 +147,17 @@ def opening(
         list[str] | None, typer.Option(help="Typed: X,Y,Z of two points of the tube's axis.")
     ] = None,
     od_mm: Annotated[float | None, typer.Option(help="Typed: outside diameter.")] = None,
+    scan: Annotated[
+        Path | None,
+        typer.Option(help="With --survey: PLY, STL or OBJ of the panel; then two marks will do."),
+    ] = None,
+    scan_points: Annotated[
+        Path | None,
+        typer.Option(help="Points picked in the scan (TOML or CSV), to place it in the survey."),
+    ] = None,
+    scan_unit: Annotated[
+        str | None, typer.Option(help="Unit of the scan: mm, cm, m or in.")
+    ] = None,
     thickness_mm: Annotated[float, typer.Option(help="Of the panel, behind the marks.")] = 0.0,
     edge: Annotated[
         tuple[str, str] | None, typer.Option(help="Two of the marks that lie on the panel's edge.")
@@ -175,7 +186,10 @@ def opening(
     from fitscan.report.plots_flat import flat_picture
 
     form = cope_format(paper, measured_150_mm)
-    source = asked_panel(survey, mark or [], on, tube, through or [], od_mm=od_mm, u_mm=u_mm)
+    source = asked_panel(
+        survey, mark or [], on, tube, through or [], od_mm=od_mm, u_mm=u_mm, scan=scan,
+        scan_points=scan_points, scan_unit=scan_unit, clearance_mm=clearance_mm,
+    )  # fmt: skip
     request = OpeningRequest(
         name, source, clearance_mm, thickness_mm, edge, slot, slide_deg, flat_mm
     )  # fmt: skip
@@ -205,8 +219,14 @@ def plate(
     corner: Annotated[
         list[str] | None, typer.Option(help="Typed: FACE:X,Y,Z, faces counted from 1.")
     ] = None,
+    scan: Annotated[
+        Path | None,
+        typer.Option(help="PLY, STL or OBJ of the patch that the plate shall cover, cut out."),
+    ] = None,
+    scan_unit: Annotated[str, typer.Option(help="Unit of the scan: mm, cm, m or in.")] = "mm",
     seen_from: Annotated[
-        str | None, typer.Option(help="Typed: X,Y,Z on the side where the plate will be.")
+        str | None,
+        typer.Option(help="Typed or scanned: X,Y,Z in mm on the side where the plate will be."),
     ] = None,
     radius_mm: Annotated[
         float | None, typer.Option(help="Inside radius of your folder; needed with two faces.")
@@ -239,7 +259,10 @@ def plate(
     from fitscan.report.plots_flat import flat_picture
 
     form = cope_format(paper, measured_150_mm)
-    source = asked_faces(survey, face or [], corner or [], seen_from, u_mm=u_mm)
+    source = asked_faces(
+        survey, face or [], corner or [], seen_from, u_mm=u_mm, scan=scan, scan_unit=scan_unit,
+        clear_mm=thickness_mm + (radius_mm or 0.0), flat_mm=flat_mm,
+    )  # fmt: skip
     sheet = asked_sheet(source, thickness_mm, radius_mm, k_factor)
     plan = plan_plate(PlateRequest(name, source, sheet, asked_rule(settings, rule), flat_mm))
     drawing = plate_drawing(plan)

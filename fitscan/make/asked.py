@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from fitscan.errors import InputError
+from fitscan.geometry.rotation import Array
 from fitscan.make.bar_target import (
     BarTarget,
     contour_target,
@@ -19,7 +20,9 @@ from fitscan.make.bar_target import (
     typed_target,
 )
 from fitscan.make.flat_marks import flat_marks, marks_named, marks_of_part
+from fitscan.make.opening_scan import scanned_panel
 from fitscan.make.opening_source import PanelTube, surveyed_panel, typed_panel
+from fitscan.make.plate_scan import faces_of_scan
 from fitscan.make.plate_source import PlateFaces, surveyed_faces, typed_faces
 from fitscan.make.typed import (
     check_u,
@@ -30,6 +33,9 @@ from fitscan.make.typed import (
 )
 from fitscan.shape.axis_rule import axis_named
 from fitscan.shape.contour import Contour
+from fitscan.shape.scan import read_scan
+from fitscan.shape.scan_place import place_scan
+from fitscan.shape.scan_points import read_scan_points
 from fitscan.survey.survey import Survey
 from fitscan.survey.survey_file import read_survey
 
@@ -97,13 +103,22 @@ def asked_panel(
     *,
     od_mm: float | None,
     u_mm: float | None,
+    scan: Path | None = None,
+    scan_points: Path | None = None,
+    scan_unit: str | None = None,
+    clearance_mm: float = 0.0,
 ) -> PanelTube:
-    """A tube through a panel: of a survey, or typed.
+    """A tube through a panel: of a survey, with or without a scan of the panel, or typed.
 
     Raises:
         InputError: options that do not belong together, or what the source refuses.
     """
     check_u(u_mm)
+    if (scan is None) != (scan_points is None) or (scan is not None and file is None):
+        raise InputError(
+            "A scan of the panel needs its place", "--scan",
+            "give --scan-points, the file of points that you picked in it, and a --survey",
+        )  # fmt: skip
     if file is None:
         if len(through) != 2 or tube is not None or part is not None:
             raise InputError(
@@ -131,7 +146,12 @@ def asked_panel(
     on = (
         marks_named(survey, marks, "--mark") if marks else marks_of_part(survey, part or "", "--on")
     )
-    return surveyed_panel(survey, on, axis_named(survey, tube, "--tube"))
+    rule = axis_named(survey, tube, "--tube")
+    if scan is None or scan_points is None:
+        return surveyed_panel(survey, on, rule)
+    picked = read_scan_points(scan_points, scan_unit)
+    placement, surface = place_scan(survey, read_scan(scan, picked.unit), picked)
+    return scanned_panel(survey, on, rule, placement, surface, picked.surface_u_mm, clearance_mm)
 
 
 def asked_faces(
@@ -141,27 +161,32 @@ def asked_faces(
     seen_from: str | None,
     *,
     u_mm: float | None,
+    scan: Path | None = None,
+    scan_unit: str = "mm",
+    clear_mm: float = 0.0,
+    flat_mm: float = 1.0,
 ) -> PlateFaces:
-    """The faces of a foot plate: of a survey, or typed.
+    """The faces of a foot plate: of a survey, of a scanned patch, or typed.
 
     Raises:
         InputError: options that do not belong together, or what the source refuses.
     """
     check_u(u_mm)
-    if bool(face) == bool(corner):
+    if [bool(face), bool(corner), scan is not None].count(True) != 1:
         raise InputError(
             "A plate is given by its faces", "plate",
-            "give --survey with --face for each face, or --corner FACE:X,Y,Z",
+            "give --survey with --face for each face, or --corner FACE:X,Y,Z, or --scan",
         )  # fmt: skip
+    if scan is not None:
+        _without(file, "--scan")
+        side = _side(seen_from)
+        corners = faces_of_scan(
+            read_scan(scan, scan_unit), side, clear_mm=clear_mm, flat_mm=flat_mm
+        )
+        return typed_faces(corners, side, u_mm=u_mm)
     if corner:
         _without(file, "--corner")
-        if seen_from is None:
-            raise InputError(
-                "Nothing says on which side of the faces the plate will be", "--seen-from",
-                "give X,Y,Z of a point on that side",
-            )  # fmt: skip
-        side = vector_from_text(seen_from, "--seen-from")
-        return typed_faces(face_corners(corner, "--corner"), side, u_mm=u_mm)
+        return typed_faces(face_corners(corner, "--corner"), _side(seen_from), u_mm=u_mm)
     if u_mm is not None or seen_from is not None:
         option = "--u-mm" if u_mm is not None else "--seen-from"
         raise InputError("The survey says this itself", option, "leave it out with --survey")
@@ -171,6 +196,15 @@ def asked_faces(
         for text in face
     ]
     return surveyed_faces(survey, groups)
+
+
+def _side(seen_from: str | None) -> Array:
+    if seen_from is None:
+        raise InputError(
+            "Nothing says on which side of the faces the plate will be", "--seen-from",
+            "give X,Y,Z of a point on that side",
+        )  # fmt: skip
+    return vector_from_text(seen_from, "--seen-from")
 
 
 def _survey(file: Path | None, option: str) -> Survey:

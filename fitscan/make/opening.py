@@ -55,6 +55,17 @@ class Crossing:
         return np.asarray(math.tan(self.slant_rad) * way)
 
 
+def _plane_of(marks: Array) -> tuple[Array, Array]:
+    middle = marks.mean(axis=0)
+    _, spread, axes = np.linalg.svd(marks - middle, full_matrices=False)
+    if spread[1] < 5.0:
+        raise DataError(
+            "The marks on the panel lie on one line, so its plane is not known", "opening",
+            "lay three pointers as a wide triangle round the place",
+        )  # fmt: skip
+    return middle, axes[2]
+
+
 @dataclass(frozen=True)
 class Hole:
     """What to cut out.
@@ -74,25 +85,25 @@ class Hole:
     land_mm: float | None
 
 
-def crossing(marks: Array, outward: Array, axis: Line) -> Crossing:
+def crossing(
+    marks: Array, outward: Array, axis: Line, plane: tuple[Array, Array] | None = None
+) -> Crossing:
     """Where an axis passes the plane of marks.
 
     Args:
-        marks: (k, 3) mm, three or more.
+        marks: (k, 3) mm, three or more; two will do with a plane.
         outward: (3,) roughly out of the face.
         axis: of the tube, in the same frame.
+        plane: a point (3,) and a normal (3,), where something else than the marks says it.
 
     Raises:
         DataError: the marks lie on one line, or the tube runs along the panel.
     """
-    middle = marks.mean(axis=0)
-    _, spread, axes = np.linalg.svd(marks - middle, full_matrices=False)
-    if spread[1] < 5.0:
-        raise DataError(
-            "The marks on the panel lie on one line, so its plane is not known", "opening",
-            "lay three pointers as a wide triangle round the place",
-        )  # fmt: skip
-    z = axes[2] if axes[2] @ outward >= 0.0 else -axes[2]
+    if plane is None:
+        middle, z = _plane_of(marks)
+    else:
+        middle, z = plane
+    z = z if z @ outward >= 0.0 else -z
     run = marks[1] - marks[0]
     x = run - (run @ z) * z
     if np.linalg.norm(x) < 1.0:

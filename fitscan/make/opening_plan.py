@@ -105,6 +105,15 @@ def plan_opening(request: OpeningRequest) -> OpeningPlan:
 
 def _check_flat(request: OpeningRequest) -> None:
     source = request.source
+    if source.bulge_mm is not None:
+        if source.bulge_mm > request.flat_mm:
+            raise DataError(
+                f"The scanned panel leaves its plane by {source.bulge_mm:.1f} mm beside the hole, "
+                "and a hole in a curved panel cannot be drawn flat", "opening",
+                "allow more with --flat-mm if the sheet can be pressed on, or make a card pattern "
+                "on the panel itself",
+            )  # fmt: skip
+        return
     worst = int(np.argmax(np.abs(source.at.off)))
     off = abs(float(source.at.off[worst]))
     if off > request.flat_mm:
@@ -183,7 +192,12 @@ def _sentences(plan: OpeningPlan) -> tuple[str, ...]:
     if hole.land_mm is not None:
         thin = ": that is thin, and --slot would open it" if hole.land_mm < _THIN_MM else ""
         said.append(f"{hole.land_mm:.1f} mm of panel stay between hole and edge{thin}.")
-    if len(source.names) == 3:
+    if source.bulge_mm is not None:
+        said.append(
+            f"Beside the hole the scan lies within {source.bulge_mm:.2f} mm of one plane; the "
+            f"marks stand up to {np.abs(at.off).max():.2f} mm off it."
+        )
+    elif len(source.names) == 3:
         said.append(
             "Three marks cannot say whether the panel is curved: lay a straight edge across it."
         )

@@ -20,7 +20,7 @@ from fitscan.shape.marks import Marks
 from fitscan.shape.propagate import MarkerInput, Poses, propagate
 from fitscan.survey.survey import Survey
 
-__all__ = ["PanelTube", "surveyed_panel", "typed_panel"]
+__all__ = ["PanelTube", "crossing_numbers", "surveyed_panel", "typed_panel"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,8 @@ class PanelTube:
         tube: name; od_mm: its diameter.
         beyond_mm: how far beyond the measured part of the tube the panel lies.
         warnings: that every output must carry.
+        bulge_mm: how far a scanned surface leaves its plane beside the hole; None when the marks
+            give the plane.
     """
 
     names: tuple[str, ...]
@@ -44,6 +46,7 @@ class PanelTube:
     od_mm: float
     beyond_mm: float = 0.0
     warnings: tuple[str, ...] = ()
+    bulge_mm: float | None = None
 
     def u(self, what: str) -> Array | None:
         """Covariance of "marks", "off", "centre" or "lean"; None where there is none."""
@@ -82,7 +85,7 @@ def surveyed_panel(survey: Survey, marks: Sequence[FlatMark], rule: AxisRule) ->
 
     source = MarkerInput(survey, used)
     found = at(source.poses)
-    _, covariance = propagate(lambda poses: _numbers(at(poses[0])), [source])
+    _, covariance = propagate(lambda poses: crossing_numbers(at(poses[0])), [source])
     passes = found.origin + found.panel_from_frame[:2].T @ found.centre
     low, high = rule.straight.span
     along = float(rule.straight.axis.along(passes))
@@ -127,7 +130,7 @@ def typed_panel(
     x = every.ravel()
     covariance = None
     if u_mm is not None:
-        rows = _jacobian(lambda x: _numbers(at(x)), x)
+        rows = _jacobian(lambda x: crossing_numbers(at(x)), x)
         covariance = u_mm**2 * rows @ rows.T
     return PanelTube(tuple(names), at(x), covariance, "the tube", od_mm)
 
@@ -140,7 +143,8 @@ def _three(count: int) -> None:
         )  # fmt: skip
 
 
-def _numbers(at: Crossing) -> Array:
+def crossing_numbers(at: Crossing) -> Array:
+    """What a template shows, in the order of `PanelTube.covariance`."""
     return np.concatenate([at.marks.ravel(), at.off, at.centre, at.lean])
 
 
