@@ -100,6 +100,60 @@ def recheck(
         say_files(screen, out, *drawn)
 
 
+@app.command(epilog=CAUTION)
+def bench(
+    record: Annotated[
+        Path, typer.Argument(help="Record, or with --part a survey, from before welding.")
+    ],
+    survey: Annotated[Path, typer.Argument(help="Survey of the part on the bench.")],
+    part: Annotated[
+        str | None, typer.Option(help="Part to hold against itself; a record names it.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.0, max=1e4, help="Largest pull of a marker that you accept.")
+    ] = 1.0,
+    rewrapped: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Cuffs that were wrapped anew since the record: all, a cuff's first id, TUBE or "
+            "TUBE:STRAIGHT; may be repeated. Only their tubes' lines are compared."
+        ),
+    ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
+    replace: Replace = False,
+) -> None:
+    """Say what welding has pulled: a part on the bench against its own record."""
+    from fitscan.fit.bench import check_bench
+    from fitscan.fit.bench_file import bench_document
+    from fitscan.fit.record_file import read_record
+    from fitscan.store.json_file import kind_of
+    from fitscan.survey.survey_file import read_survey
+
+    check_free(out, "fitscan.bench", replace=replace)
+    if part is not None and record.is_file() and kind_of(record) == "fitscan.survey":
+        before = read_survey(record)
+    else:
+        kept = read_record(record)
+        before, part = kept.survey, part or kept.part
+    result = check_bench(
+        before, read_survey(survey), part, tolerance_mm, rewrapped=rewrapped or ()
+    )  # fmt: skip
+    give(bench_document(result), out, json=json, replace=replace)
+    drawn: list[Path] = []
+    if out is not None:
+        from fitscan.report.plots_bench import write_bench_plot
+
+        drawn = [write_bench_plot(result, before, out.with_suffix(""), replace=replace)]
+    if not quiet:
+        from fitscan.report.tables_bench import bench_table
+
+        screen = screen_for(hushed=json)
+        screen.print(bench_table(result))
+        say_files(screen, out, *drawn)
+
+
 def _pair(text: str, option: str) -> tuple[Path, str]:
     """Split SURVEY:TUBE at the last colon."""
     path, colon, tube = text.rpartition(":")

@@ -33,6 +33,8 @@ class Influence:
         gradient: (6 n,) of the number by their tangents (turn rad, centre mm), in that order.
         carriers: those of them that only bring two surveys together; told as one.
         carried_by: what they are called: "the shell's markers".
+        shared_scale_u: part of its scale's relative standard uncertainty that cancels, because
+            the surveys compared rest on the same readings of the same rules.
         past: whether its shoot cannot be taken again, because something moved since.
         told_turn: (3, 3) rotation from the survey's frame to the car's axes, or None where those
             are not known.
@@ -45,6 +47,7 @@ class Influence:
     carried_by: str = "the markers that carry it over"
     told_turn: Array | None = None
     past: bool = False
+    shared_scale_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -138,10 +141,12 @@ def _shares(influence: Influence) -> list[Share]:
     centre = np.mean([p.translation for p in survey.poses], axis=0)
     stretch = np.zeros((len(markers), 6))
     stretch[:, 3:] = [survey.poses[survey.row(m)].translation - centre for m in markers]
-    scale = float(g @ stretch.reshape(-1)) * survey.quality.scale_u
-    weighted = survey.joint(markers) @ g - scale * survey.quality.scale_u * stretch.reshape(-1)
+    along = float(g @ stretch.reshape(-1))
+    scale_u = survey.quality.scale_u
+    weighted = survey.joint(markers) @ g - along * scale_u**2 * stretch.reshape(-1)
+    own_u2 = max(scale_u**2 - influence.shared_scale_u**2, 0.0)
     parts = (g * weighted).reshape(-1, 6).sum(axis=1)
-    out = [Share(f"the scale of {survey.name}", scale**2, _rule_remedy(survey))]
+    out = [Share(f"the scale of {survey.name}", along**2 * own_u2, _rule_remedy(survey))]
     carried = [i for i, m in enumerate(markers) if m in influence.carriers]
     if carried:
         out.append(

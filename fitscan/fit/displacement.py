@@ -23,7 +23,7 @@ from fitscan.shape.axis_rule import AxisRule
 from fitscan.shape.straight import straights_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["Displacements", "Site", "Source", "displacements", "rewrapped_cuffs"]
+__all__ = ["Displacements", "Site", "Source", "common_scale_u", "displacements", "rewrapped_cuffs"]
 
 _STEPS = np.array([2e-5] * 3 + [2e-2] * 3)
 """For central differences by a tangent: far above rounding, far below the curvature."""
@@ -100,6 +100,14 @@ class Displacements:
         """Displacements (m, 6) that a rigid motion about a point makes: turn, then shift."""
         rows = motion_rows(self.places - reference).reshape(-1, 3, 6)
         return np.concatenate([s.ways @ r for s, r in zip(self.sites, rows, strict=True)])
+
+    def projected(self, keep: Array) -> Displacements:
+        """What a matrix (m, m) makes of the displacements: for example, what a motion leaves."""
+        then, later = (replace(s, jacobian=keep @ s.jacobian) for s in self.sources)
+        return replace(
+            self, values=keep @ self.values, covariance=keep @ self.covariance @ keep.T,
+            sources=(then, later),
+        )  # fmt: skip
 
     def vector(self, site: int, values: Array) -> Array:
         """A site's part of `values` (m,) as a vector (3,)."""
@@ -184,6 +192,8 @@ def displacements(
     values, sources = build.done()
     covariance = np.add(*(s.jacobian @ s.survey.joint(list(s.markers)) @ s.jacobian.T
                           for s in sources))  # fmt: skip
+    if not len(stayed):
+        covariance = _without_common_scale(build, sites, told_from_record, covariance)
     places = told_from_record.apply(
         np.array([record.poses[record.row(m)].translation for m in stayed]).reshape(-1, 3)
     )
@@ -203,6 +213,44 @@ def displacements(
     return Displacements(
         tuple(sites), gain @ values, gain @ covariance @ gain.T, (then, later)
     )  # fmt: skip
+
+
+def _without_common_scale(
+    build: _Builder, sites: list[Site], told_from_record: Rigid, covariance: Array
+) -> Array:
+    """Take off what two surveys owe to the same readings of the same rules.
+
+    An error of such a reading stretches both alike, so it is not in their difference. It is in both
+    covariances, as u^2 s s^T with s the places from the middle of the survey's markers.
+    """
+    u = common_scale_u(build.record, build.now)
+    if u == 0.0:
+        return covariance
+    out = covariance
+    told_from_now = told_from_record @ build.record_from_now
+    for survey, told in ((build.record, told_from_record), (build.now, told_from_now)):
+        middle = told.apply(np.mean([p.translation for p in survey.poses], axis=0))
+        stretch = np.concatenate([s.ways @ (s.place - middle) for s in sites])
+        out = out - u**2 * np.outer(stretch, stretch)
+    # What was rounded on the way must not make a variance negative.
+    values, vectors = np.linalg.eigh(out)
+    return np.asarray((vectors * np.maximum(values, 1e-8)) @ vectors.T)
+
+
+def common_scale_u(a: Survey, b: Survey) -> float:
+    """Relative standard uncertainty of the scale that two surveys have in common.
+
+    That of the rules' readings, when both surveys rest on the same rules with the same readings;
+    otherwise 0.
+    """
+    rules = [
+        {(r.ids, r.length_mm, r.u_mm) for r in s.quality.rules if r.u_mm > 0.0} for s in (a, b)
+    ]
+    sources = {s.quality.scale_source for s in (a, b)}
+    if not rules[0] or rules[0] != rules[1] or sources != {"rules"}:
+        return 0.0
+    weight = sum((length / u) ** 2 for _, length, u in rules[0])
+    return float(min(weight**-0.5, a.quality.scale_u, b.quality.scale_u))
 
 
 def _against(fixed: int, motion: Array, covariance: Array) -> Array:

@@ -13,7 +13,12 @@ import numpy as np
 
 from fitscan.fit.align import Alignment, align
 from fitscan.fit.deciding import Influence, what_decides
-from fitscan.fit.displacement import Displacements, displacements, rewrapped_cuffs
+from fitscan.fit.displacement import (
+    Displacements,
+    common_scale_u,
+    displacements,
+    rewrapped_cuffs,
+)
 from fitscan.fit.labels import direction_words, list_of
 from fitscan.fit.moves import Move, find_moves
 from fitscan.fit.rigid_part import RigidPart, rigid_part
@@ -197,6 +202,7 @@ def deciding_sentences(
     if told_from_record is not None and alignment is not None:
         turns[1] = told_from_record @ alignment.a_from_b.rotation
     carriers = frozenset(alignment.used) if alignment is not None else frozenset()
+    shared = common_scale_u(d.sources[0].survey, d.sources[1].survey) if d.free else 0.0
     out = []
     for i in open_ones[:_MOST_DECIDED]:
         s, row = shifts[i], np.zeros(len(d.values))
@@ -204,7 +210,7 @@ def deciding_sentences(
         influences = [
             Influence(
                 source.survey, source.markers, row @ source.jacobian, carriers,
-                f"the {on}'s markers", turn, past,
+                f"the {on}'s markers", turn, past, shared,
             )
             for source, turn, past in zip(d.sources, turns, (True, False), strict=True)
         ]  # fmt: skip

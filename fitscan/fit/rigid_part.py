@@ -65,6 +65,7 @@ class RigidPart:
         together: sites that moved together and define it.
         bending_mm: standard deviation of bending per direction, 0 when none is proven.
         left: (m,) displacements less the rigid part.
+        keep: (m, m) that makes it of the displacements.
         left_covariance: (m, m) as measured.
         significance: (n,) probability that chance alone leaves as much at a site.
         bent: (n,) whether that is bending, proven.
@@ -78,6 +79,7 @@ class RigidPart:
     together: tuple[int, ...]
     bending_mm: float
     left: Array
+    keep: Array
     left_covariance: Array
     significance: Array
     bent: tuple[bool, ...]
@@ -141,8 +143,8 @@ def _split(d: Displacements, design: Array, reference: Array, alpha: float) -> R
     significance = np.array([_chance(d, i, left, left_covariance) for i in everything])
     bent = tuple(bool(bent_at_all and p < alpha / len(everything)) for p in significance)
     return RigidPart(
-        reference, motion, covariance, measured, tuple(together), bending, left, left_covariance,
-        significance, bent, () if d.free else _blind(d, reference, covariance),
+        reference, motion, covariance, measured, tuple(together), bending, left, keep,
+        left_covariance, significance, bent, () if d.free else _blind(d, reference, covariance),
     )  # fmt: skip
 
 

@@ -117,14 +117,16 @@ def is_record_of(document: RecheckFile, survey: Survey) -> bool:
 
     The file does not name its record, so its numbers must.
     """
-    if not all(survey.has(m.marker_id) for m in document.markers):
+    # A cuff that was wrapped anew is told at a foot on its tube, not at its own place.
+    whole = [m for m in document.markers if not m.line_only]
+    if not whole or not all(survey.has(m.marker_id) for m in whole):
         return False
     axes = car_axes(survey)
     if axes.frame != document.frame:
         return False
-    here = [survey.poses[survey.row(m.marker_id)].translation for m in document.markers]
+    here = [survey.poses[survey.row(m.marker_id)].translation for m in whole]
     told = axes.car_from_survey.apply(np.array(here))
-    there = np.array([m.place_mm for m in document.markers])
+    there = np.array([m.place_mm for m in whole])
     return bool(np.max(np.abs(told - there)) < _SAME_MM)
 
 

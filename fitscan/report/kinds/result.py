@@ -21,6 +21,7 @@ MODULES = {
     "fitscan.angles": "angles",
     "fitscan.as_built": "as_built",
     "fitscan.bar": "bar",
+    "fitscan.bench": "bench",
     "fitscan.bends": "bends",
     "fitscan.cope": "cope",
     "fitscan.gap": "gap",
