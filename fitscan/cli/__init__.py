@@ -8,6 +8,7 @@ that help answers at once.
 from fitscan.cli import (  # noqa: I001 (help's order)
     prepare,
     solve,
+    planning,
     compare,
     swing,
     inspect,
@@ -30,6 +31,7 @@ __all__ = [
     "keep",
     "main",
     "page",
+    "planning",
     "prepare",
     "samples",
     "share",

@@ -79,7 +79,14 @@ def give(document: JsonDocument, out: Path | None, *, json: bool, replace: bool)
         sys.stdout.write(render_json(document))
 
 
-_PICTURES = ("-photo-1.jpg", "-photo-2.jpg", "-close-up.jpg", "-plot.png")
+_PICTURES = (
+    "-photo-1.jpg",
+    "-photo-2.jpg",
+    "-close-up.jpg",
+    "-plot.png",
+    "-plan.png",
+    "-advice.png",
+)
 """What a result's pictures may be called after its own name."""
 
 

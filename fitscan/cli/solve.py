@@ -38,6 +38,7 @@ def survey(
     """Work out one shoot: every marker's place and how well it is known."""
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
+    from fitscan.plan.advise import advise_if_possible, with_advice
     from fitscan.survey.shoot import sources_of, survey_folder
     from fitscan.survey.survey_file import survey_document
 
@@ -48,6 +49,8 @@ def survey(
         result = survey_folder(
             shoot, plan, lens, sources=sources_of(kit, camera), workers=workers, progress=tell
         )
+        advice = advise_if_possible(result)
+    result = with_advice(result, advice)
     give(survey_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
     notes: list[str] = []
@@ -57,6 +60,11 @@ def survey(
         drawn = write_survey_pictures(
             result, shoot, out.with_suffix(""), replace=replace, say=notes.append
         )
+        if any(a.spot is not None for a in advice):
+            from fitscan.report.sketch import write_advice_sketch
+
+            stem = out.with_suffix("")
+            drawn.append(write_advice_sketch(result, advice, stem, replace=replace))
     if not quiet:
         from fitscan.report.tables import survey_table
 

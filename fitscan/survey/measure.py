@@ -58,6 +58,9 @@ _HIDDEN_DOUBT = 25.0
 """A square of which half is hidden counts as seven times less certain than its borders say."""
 
 
+_WHOLE, _PALE_SHARE = 0.8, 0.4
+"""A code that reads like a sought one's, and a contrast below this share of its photo's median."""
+
 _OWN_SHIFT_PX = 0.15
 """By how much squares of one photo differ in their edge shift: light, and white that is clipped."""
 
@@ -103,6 +106,7 @@ class PhotoMeasurement:
         blur_px: (n,).
         predicted: (m, 4, 2) corners of the expected squares from which the measuring began.
         seen: (m,) share of their borders that agreed.
+        contrast: (m,) grey levels between their black and white.
     """
 
     tag_ids: IntArray
@@ -115,6 +119,20 @@ class PhotoMeasurement:
     blur_px: Array
     predicted: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
     seen: Array = field(default_factory=lambda: np.zeros(0))
+    contrast: Array = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def pale(self) -> tuple[int, ...]:
+        """Ids whose code reads as a whole, but hardly differs in black and white.
+
+        That is glare or deep shadow: what is hidden does not read.
+        """
+        whole = self.seen >= _WHOLE
+        if whole.sum() < 4:
+            return ()
+        usual = float(np.median(self.contrast[whole]))
+        pale = whole & (self.contrast < _PALE_SHARE * usual)
+        return tuple(t for t, p in zip(self.expected, pale, strict=True) if p)
 
     def only(self, ids: IntArray) -> PhotoMeasurement:
         """What was measured, or not, of some of the expected squares."""
@@ -122,7 +140,7 @@ class PhotoMeasurement:
         return PhotoMeasurement(
             self.tag_ids[rows], self.observed[rows], self.covariance[rows], self.px_per_mm[rows],
             self.sought[rows], tuple(np.array(self.expected)[asked].tolist()), self.tone,
-            self.blur_px[rows], self.predicted[asked], self.seen[asked],
+            self.blur_px[rows], self.predicted[asked], self.seen[asked], self.contrast[asked],
         )  # fmt: skip
 
 
@@ -351,6 +369,7 @@ def _measured(
     return PhotoMeasurement(
         part.tag_id[good], edges.observed[good], covariance, side / part.side_mm[good], sought,
         tuple(part.tag_id.tolist()), edges.tone, edges.blur_px[good], predicted, edges.seen,
+        edges.contrast,
     )  # fmt: skip
 
 
@@ -365,7 +384,7 @@ def _together(
     )  # fmt: skip
     parts = [empty, *parts]
     names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px", "predicted")
-    whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen")}
+    whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen", "contrast")}
     if before is not None:
         whole["sought"] |= np.isin(whole["tag_ids"], before.tag_ids[before.sought])
     expected = tuple(t for p in parts for t in p.expected)

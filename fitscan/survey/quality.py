@@ -18,6 +18,7 @@ from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned
+from fitscan.survey.gauge import told_among
 from fitscan.survey.left_out import FEW, MOVED, TWO_TAGS, Evidence, Round, explain
 from fitscan.survey.lens_check import check_solution
 from fitscan.survey.look import Looked
@@ -38,6 +39,12 @@ SCALE_WARNING = (
 
 _LARGEST_U_MM = 0.5
 """A marker seen in two photos only is told if it is known this well (k = 2)."""
+
+_BLURRED_PX, _BLURRED = 1.5, 1.6
+"""A photo is told to be blurred above this blur, and above this many times the usual one's."""
+
+_MANY_PALE = 3
+"""Pale squares from which on a photo is told; one may be a dirty print."""
 
 _TOO_FEW = "two photos alone do not fix it well enough: add one that shows it from another side"
 
@@ -133,7 +140,9 @@ def sum_up(
     poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
     turn = np.kron(np.eye(2 * len(kept)), new_from_old.rotation)
-    covariance = turn @ order @ turn.T
+    # Told against the survey's own markers: one that was left out would turn all the others.
+    among = told_among(np.array([p.translation for p in poses])) @ turn
+    covariance = among @ order @ among.T
     quality = _quality(network, finished, looked, camera, told, sights)
     checks = check_markers(cleaned)
     forms = {
@@ -304,7 +313,7 @@ def _quality(
         rules=rules,
         dropped=tuple(told.dropped),
         warnings=tuple(warnings),
-        advice=_advice(network, sights, bool(rules)),
+        advice=_advice(finished, bool(rules)),
     )
 
 
@@ -361,16 +370,44 @@ def _rule_warnings(cleaned: Cleaned, rules: tuple[RuleCheck, ...]) -> list[str]:
     return [f"The rules contradict {against}, so no length can be trusted: read again {said}"]
 
 
-def _advice(network: Network, sights: list[int], has_rules: bool) -> tuple[str, ...]:
+def _advice(finished: Finished, has_rules: bool) -> tuple[str, ...]:
+    """What to do better the next time; which photos to add is left to `fitscan.plan`."""
     out = []
     if not has_rules:
         out.append(
             "Lay two tags at a measured distance into the scene and enter it as a rule: "
             "it gives every length its true scale"
         )
-    names = {c.first_id: f"cuff {c.first_id} on the {c.tube}" for c in network.kit.cuff}
-    few = sorted((n, m) for n, m in zip(sights, network.markers, strict=True) if n <= 3)
-    for n, m in few[:5]:
-        what = names.get(m, f"tag {m}")
-        out.append(f"{what[0].upper()}{what[1:]} was measured in only {n} photos: add one or two")
+    photos = finished.asked.photos
+    blurred = _blurred(finished.measured)
+    if blurred:
+        worst = max(blurred.values())
+        one = len(blurred) == 1
+        out.append(
+            f"{_named([photos[i] for i in blurred])} {'is' if one else 'are'} blurred "
+            f"({worst:.1f} px): hold still, wipe the lens, wait for the focus, or add light"
+        )
+    pale = {i: m.pale for i, m in enumerate(finished.measured) if len(m.pale) >= _MANY_PALE}
+    if pale:
+        ids = sorted({t for p in pale.values() for t in p})
+        out.append(
+            f"Glare or deep shadow lies on markers in {_named([photos[i] for i in pale])} (ids "
+            f"{', '.join(str(t) for t in ids[:6])}{' ...' if len(ids) > 6 else ''}): move the lamp "
+            "or step aside, and use matt paper"
+        )
     return tuple(out)
+
+
+def _blurred(measured: tuple[PhotoMeasurement, ...]) -> dict[int, float]:
+    """Photos that are much less sharp than the shoot's usual one, with their blur in px."""
+    blur = {i: float(np.median(m.blur_px)) for i, m in enumerate(measured) if len(m.blur_px)}
+    if not blur:
+        return {}
+    usual = float(np.median(list(blur.values())))
+    return {i: b for i, b in blur.items() if b > max(_BLURRED_PX, _BLURRED * usual)}
+
+
+def _named(photos: list[str]) -> str:
+    """A few names, and how many more."""
+    more = f" and {len(photos) - 3} more" if len(photos) > 3 else ""
+    return ", ".join(photos[:3]) + more

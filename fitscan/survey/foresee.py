@@ -1,0 +1,314 @@
+"""What an adjustment would be worth with photos that were not taken: covariance without pixels.
+
+Unknowns, blocks, priors, gauge and normal matrix are the survey's own (`network`); where a phone
+could stand, what it would see from there and who wants to know is left to `fitscan.plan`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fitscan.adjust.normal import Order, build_normal
+from fitscan.adjust.problem import IntArray, Linear
+from fitscan.adjust.solve import Solution
+from fitscan.geometry.rotation import Array
+from fitscan.markers.layout import CORNERS
+from fitscan.survey.gauge import told_among
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.state import PHOTO, State, pack_markers, pack_photos
+from fitscan.survey.survey import PhotoEntry, Survey
+from fitscan.survey.tag_block import TagBlock, TagGeometry, predict
+
+__all__ = [
+    "GUESSED_SIGMA",
+    "LENS_SIGMA",
+    "Foresight",
+    "Information",
+    "Sharpness",
+    "foresee",
+    "foresight_of",
+    "information",
+]
+
+LENS_SIGMA = np.array([0.004, 1e-4, 2.0, 2.0, 0.003, 0.01, 0.01, 1e-4, 1e-4])
+"""A calibrated lens in a later shoot, f relative: what the files of our own phones say."""
+
+GUESSED_SIGMA = np.array([0.05, 1e-3, 40.0, 40.0, 0.1, 0.2, 0.2, 3e-3, 3e-3])
+"""The same of a lens that only EXIF tells of, as in `fitscan.lens.match`."""
+
+
+@dataclass(frozen=True)
+class Sharpness:
+    """How well squares of a shoot are measured, one standard deviation.
+
+    What the edges of a square on the sample photos say of its corners grows as it is seen more
+    steeply and hardly changes with its size; `flat` and `cuff` are what the adjustment finds it
+    to be in truth, over that (`Quality.flat_factor`, `Quality.cuff_factor`).
+
+    Attributes:
+        flat, cuff: factors.
+        flat_px, cuff_px: of a corner of a square seen head-on, before the factor.
+        shift_px: of a square's own edge shift, before the factor.
+    """
+
+    flat: float = 1.1
+    cuff: float = 1.7
+    flat_px: float = 0.032
+    cuff_px: float = 0.034
+    shift_px: float = 0.15
+
+    def whitening(self, facing: Array, on_cuff: bool) -> Array:
+        """Whitening (n, 9, 9) of squares from the cosine (n,) of how steeply they are seen."""
+        factor, px = (self.cuff, self.cuff_px) if on_cuff else (self.flat, self.flat_px)
+        corner = factor * px / np.sqrt(np.clip(facing, 0.1, 1.0))
+        out = np.zeros((len(facing), 9, 9))
+        i = np.arange(8)
+        out[:, i, i] = 1.0 / corner[:, None]
+        out[:, 8, 8] = 1.0 / (factor * self.shift_px)
+        return out
+
+
+@dataclass(frozen=True)
+class Information:
+    """What one photo says of the kept parameters, its own unknowns taken out.
+
+    Attributes:
+        columns: (k,) places in the kept vector.
+        matrix: (k, k) normal matrix there.
+    """
+
+    columns: IntArray
+    matrix: Array
+
+
+@dataclass(frozen=True)
+class Foresight:
+    """A network at given values with its covariance.
+
+    Attributes:
+        network, state: the unknowns.
+        order: of the kept parameters.
+        covariance: (K, K) of them, marginal, free network with inner constraints.
+        sharpness: of the squares.
+    """
+
+    network: Network
+    state: State
+    order: Order
+    covariance: Array
+    sharpness: Sharpness
+
+    def rows(self, markers: list[int]) -> IntArray:
+        """Places (6 n,) of markers in the covariance, turn and centre of each."""
+        row = self.network.marker_row
+        index = np.array([row[m] for m in markers], dtype=np.intp)
+        return self.order.columns("marker", index).reshape(-1)
+
+    def seen_from(self, functional: Array, more: Information) -> Array:
+        """Covariance (r, r) of linear functions (r, K) with one more photo.
+
+        A photo's information N enters by Woodbury's identity, S - S (I + N S)^-1 N S on the
+        columns that it touches; exact for a free network too, because a photo whose pose is
+        unknown says nothing of the gauge.
+        """
+        carried = functional @ self.covariance
+        return self._less(carried, carried @ functional.T, more)
+
+    def _less(self, carried: Array, before: Array, more: Information) -> Array:
+        own = self.covariance[np.ix_(more.columns, more.columns)]
+        there = carried[:, more.columns]
+        inner = np.eye(len(own)) + more.matrix @ own
+        return np.asarray(before - there @ np.linalg.solve(inner, more.matrix @ there.T))
+
+    def grown(self, more: Information) -> Foresight:
+        """The same after one more photo; the photo itself is not among the network's."""
+        carried = self.covariance
+        covariance = self._less(carried, carried, more)
+        return replace(self, covariance=0.5 * (covariance + covariance.T))
+
+
+def foresee(
+    network: Network, state: State, squares: TagGeometry, sharpness: Sharpness
+) -> Foresight:
+    """Covariance of a network whose photos see given squares, all residuals zero.
+
+    Raises:
+        DataError: something is left free: a photo or a marker that nothing ties to the others.
+    """
+    groups = state.groups()
+    values = {g.name: g.values for g in groups}
+    blocks = network.blocks(_observed(squares, state, sharpness), robust=None)
+    linears = tuple(b.linearise(values) for b in blocks)
+    weights = tuple(np.ones(len(x.residual)) for x in linears)
+    order = Order.of(groups, "photo")
+    normal = build_normal(order, linears, weights)
+    solution = Solution(
+        tuple(groups), tuple(blocks), values, weights, linears, normal, 0.0, 0, True
+    )
+    return Foresight(network, state, order, network.covariance(solution).kept, sharpness)
+
+
+def _observed(squares: TagGeometry, state: State, sharpness: Sharpness) -> SquareObservations:
+    """Squares as they would be measured, without noise."""
+    n = len(squares)
+    values = {g.name: g.values for g in state.groups()}
+    observed, whitening, px_per_mm = np.zeros((n, 9)), np.zeros((n, 9, 9)), np.ones(n)
+    for on_cuff in (False, True):
+        rows = np.flatnonzero((squares.cuff >= 0) == on_cuff)
+        if len(rows) == 0:
+            continue
+        part = squares.take(rows)
+        seen = predict(part, CORNERS * part.side_mm[:, None, None], values)
+        side = np.linalg.norm(seen.pixels - np.roll(seen.pixels, 1, axis=1), axis=2).mean(axis=1)
+        px_per_mm[rows] = side / part.side_mm
+        observed[rows, :8] = seen.pixels.reshape(-1, 8)
+        shift = state.photo[part.photo, 13] - state.ink[0, 0] * px_per_mm[rows]
+        observed[rows, 8] = shift
+        whitening[rows] = sharpness.whitening(seen.facing.mean(axis=1), on_cuff)
+    return SquareObservations(squares, observed, whitening, px_per_mm, np.full(n, 9, dtype=np.intp))
+
+
+def information(
+    foresight: Foresight, photos: Array, squares: TagGeometry
+) -> list[Information | None]:
+    """What each of some further photos says, all linearised at once.
+
+    Args:
+        foresight: the network that they would join.
+        photos: (c, 16) rows of the state.
+        squares: that they see; `photo` counts in these rows.
+
+    Returns:
+        per photo, or None when it sees too little to know where it was taken from.
+    """
+    state = replace(foresight.state, photo=photos)
+    values = {g.name: g.values for g in state.groups()}
+    seen = _observed(squares, state, foresight.sharpness)
+    products: list[Array] = []
+    columns: list[IntArray] = []
+    owner: list[IntArray] = []
+    for block in foresight.network.blocks(seen, robust=None):
+        if isinstance(block, TagBlock):
+            matrix, places = _products(foresight.order, block.linearise(values))
+            products.append(matrix)
+            columns.append(places)
+            owner.append(block.geometry.photo)
+    p = foresight.network.priors
+    sigma = np.array([p.focal_factor, p.edge_shift_px, *[p.principal_point_px] * 2])
+    prior = np.diag(np.concatenate([np.zeros(6), 1.0 / sigma**2]))
+    out: list[Information | None] = []
+    for c in range(len(photos)):
+        mine = [
+            (m[i], k[i])
+            for m, k, o in zip(products, columns, owner, strict=True)
+            for i in np.flatnonzero(o == c)
+        ]
+        out.append(_of_photo(mine, prior) if len(mine) >= 2 else None)
+    return out
+
+
+def _products(order: Order, linear: Linear) -> tuple[Array, IntArray]:
+    """Per square J^T J over its photo (first), then its kept parameters; and their places."""
+    parts = sorted(linear.parts, key=lambda p: p.group != "photo")
+    jacobian = np.concatenate([p.jacobian for p in parts], axis=2)
+    places = np.concatenate([order.columns(p.group, p.index) for p in parts[1:]], axis=1)
+    return jacobian.transpose(0, 2, 1) @ jacobian, places
+
+
+def _of_photo(squares: list[tuple[Array, IntArray]], prior: Array) -> Information | None:
+    """Sum one photo's squares and take its own ten unknowns out."""
+    kept = np.unique(np.concatenate([k for _, k in squares]))
+    total = np.zeros((PHOTO + len(kept), PHOTO + len(kept)))
+    total[:PHOTO, :PHOTO] = prior
+    for matrix, places in squares:
+        at = np.concatenate([np.arange(PHOTO), PHOTO + np.searchsorted(kept, places)])
+        total[np.ix_(at, at)] += matrix
+    own, cross = total[:PHOTO, :PHOTO], total[:PHOTO, PHOTO:]
+    if np.linalg.cond(own) > 1e14:
+        return None
+    reduced = total[PHOTO:, PHOTO:] - cross.T @ np.linalg.solve(own, cross)
+    return Information(kept, 0.5 * (reduced + reduced.T))
+
+
+# ---------------------------------------------------------------- from a survey's file
+
+
+def foresight_of(survey: Survey) -> Foresight:
+    """The adjustment of a survey, set up again from what its file keeps.
+
+    A file keeps every pose, which squares each photo gave and how well flat and cuff squares were
+    measured on the whole, but not each square's own covariance nor what was known of the lens:
+    the covariance is near the survey's own, not equal to it.
+
+    Raises:
+        DataError: the survey's photos do not hang together.
+    """
+    used = [p for p in survey.photos if p.refused is None and p.cam_from_survey is not None]
+    network, state = _network_of(survey, used)
+    pairs = [
+        (t, row)
+        for row, p in enumerate(used)
+        for t in p.tags
+        if t in network.layout.tags and survey.has(network.layout.tags[t].marker_id)
+    ]
+    squares = network.geometry([t for t, _ in pairs], [row for _, row in pairs])
+    q = survey.quality
+    told = Sharpness(q.flat_factor, q.cuff_factor)
+    first = foresee(network, state, squares, told)
+    flat, cuff = _ratios(survey, first)
+    true = replace(told, flat=told.flat * flat, cuff=told.cuff * cuff)
+    return foresee(network, state, squares, true)
+
+
+def _ratios(survey: Survey, built: Foresight) -> tuple[float, float]:
+    """How much better flat and cuff squares of this survey are known than the average shoot's.
+
+    By each marker's place in the two directions in which it is known best: the third is the
+    scale's, which the rules carry and not the squares.
+    """
+    cuffs = {c.first_id for c in survey.kit.cuff}
+    among = told_among(np.array([p.translation for p in survey.poses]))
+    rows = built.rows(list(survey.markers))
+    own = among @ survey.covariance @ among.T
+    again = among @ built.covariance[np.ix_(rows, rows)] @ among.T
+    ratio: dict[bool, list[float]] = {False: [], True: []}
+    for i, marker in enumerate(survey.markers):
+        at = slice(6 * i + 3, 6 * i + 6)
+        best, rebuilt = (np.linalg.eigvalsh(c[at, at])[:2].sum() for c in (own, again))
+        ratio[marker in cuffs].append(float(np.sqrt(best / max(rebuilt, 1e-12))))
+    flat, cuff = (float(np.median(ratio[k])) if ratio[k] else 1.0 for k in (False, True))
+    return flat, cuff
+
+
+def _network_of(survey: Survey, used: list[PhotoEntry]) -> tuple[Network, State]:
+    from fitscan.survey.priors import Priors
+
+    q = survey.quality
+    photo = pack_photos([p.cam_from_survey for p in used if p.cam_from_survey is not None])
+    photo[:, 12] = np.log([p.focal_factor for p in used])
+    photo[:, 14:16] = [p.principal_point_px for p in used]
+    focal = float(np.sqrt(np.mean(photo[:, 12] ** 2)))
+    centre = float(np.sqrt(np.mean(photo[:, 14:16] ** 2)))
+    priors = replace(
+        Priors(),
+        focal_factor=float(np.clip(focal, 4e-4, 0.02)),
+        principal_point_px=float(np.clip(centre, 0.2, 8.0)),
+    )
+    calibrated = q.lens_source == "camera file"
+    sigma = (LENS_SIGMA if calibrated else GUESSED_SIGMA).copy()
+    sigma[0] *= survey.lens.values[0]
+    network = Network.of(
+        survey.kit, [p.name for p in used], list(survey.markers), survey.lens, np.diag(sigma**2),
+        priors,
+    )  # fmt: skip
+    state = State(
+        photo,
+        pack_markers(list(survey.poses)),
+        np.array([survey.forms[m] for m in network.cuffs]).reshape(-1, 3),
+        survey.lens.values[None].copy(),
+        np.array([q.printer]),
+        np.array([[q.ink_mm]]),
+    )
+    return network, state
