@@ -13,6 +13,7 @@ import numpy as np
 from fitscan.adjust.normal import Order, build_normal
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.solve import Solution
+from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 from fitscan.markers.layout import CORNERS
 from fitscan.survey.gauge import told_among
@@ -147,7 +148,15 @@ def foresee(
     solution = Solution(
         tuple(groups), tuple(blocks), values, weights, linears, normal, 0.0, 0, True
     )
-    return Foresight(network, state, order, network.covariance(solution).kept, sharpness)
+    try:
+        covariance = network.covariance(solution).kept
+    except np.linalg.LinAlgError:
+        raise DataError(
+            "A photo shows too little to know where it was taken",
+            "the survey's photos",
+            "make the survey again",
+        ) from None
+    return Foresight(network, state, order, covariance, sharpness)
 
 
 def _observed(squares: TagGeometry, state: State, sharpness: Sharpness) -> SquareObservations:
