@@ -26,6 +26,9 @@ __all__ = ["Advice", "advise", "advise_if_possible", "with_advice"]
 _LEAST_DROP = 0.15
 """Share of U that a photo must take away to be worth the walk."""
 
+_LEAST_MM = 0.01
+"""And the least of it, mm: less does not show in a result's two digits."""
+
 _NUMBERS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 _ONE_SIDE_DEG = 40.0
@@ -128,7 +131,7 @@ def _for_weakest(lookout: Lookout, most: int) -> list[Advice]:
     done: set[int] = set()
     for _ in range(most):
         ranked = [m for m in _weak(lookout) if m not in done][:2]
-        best: tuple[float, int, Functional, Offer] | None = None
+        best: tuple[float, float, int, Functional, Offer] | None = None
         for marker in ranked:
             done.add(marker)
             what = centre_of(marker)
@@ -136,12 +139,12 @@ def _for_weakest(lookout: Lookout, most: int) -> list[Advice]:
             rows = what.rows(lookout.foresight, scale=False)
             now = what.expanded(rows @ lookout.foresight.covariance @ rows.T)
             for offer in offers:
-                drop = 1.0 - lookout.after(rows, what, offer) / now
-                if best is None or drop > best[0]:
-                    best = (drop, marker, what, offer)
-        if best is None or best[0] < _LEAST_DROP:
+                then = lookout.after(rows, what, offer)
+                if best is None or then / now < best[0]:
+                    best = (then / now, now - then, marker, what, offer)
+        if best is None or best[0] > 1.0 - _LEAST_DROP or best[1] < 2.0 * _LEAST_MM:
             continue
-        _, marker, what, offer = best
+        _, _, marker, what, offer = best
         out.append(_told(lookout, what, offer, None, marker, scale=False))
         done |= set(out[-1].also)
         lookout = lookout.grown(offer)
@@ -192,7 +195,7 @@ def _for_wish(lookout: Lookout, wish: Wish, most: int) -> list[Advice]:
         then = [lookout.after(rows, what, o) for o in offers]
         best = int(np.argmin(then))
         # Where the scale holds U up, a photo still helps if it helps what is left.
-        if then[best] > (1.0 - 0.2 * _LEAST_DROP) * now:
+        if then[best] > (1.0 - 0.2 * _LEAST_DROP) * now or now - then[best] < _LEAST_MM:
             break
         marker = _nearest_of(lookout, what.about, offers[best])
         told = _told(lookout, what, offers[best], wish, marker, scale=True)

@@ -318,7 +318,7 @@ def _choose(
         _, best = heapq.heappop(gains)
         chosen.append(best)
         now = now.grown(offers.information[best])
-        told = _told(project, offers, chosen, whats) if len(chosen) >= 3 else None
+        told = _told(project, offers, chosen, wishes) if len(chosen) >= 3 else None
         steps.append(told)
         if len(chosen) >= _FEWEST and _enough(steps, wanted):
             break
@@ -390,15 +390,24 @@ def _network_of(project: Project, offers: _Offers, chosen: list[int]) -> Foresig
 
 
 def _told(
-    project: Project, offers: _Offers, chosen: list[int], whats: Sequence[Functional]
+    project: Project, offers: _Offers, chosen: list[int], wishes: Sequence[Wish]
 ) -> _Told | None:
-    """U of each wish, with the scale and without; None while a wanted marker is seen too seldom."""
+    """U of each wish over chosen photos; None while a wanted marker is seen too seldom.
+
+    A wish is told against those markers of its part that these photos tie together.
+    """
     foresight = _network_of(project, offers, chosen)
-    if foresight is None or not _seen_enough(project, offers, chosen, whats):
+    if foresight is None:
         return None
+    kit = project.stage.kit
+    poses = {m: project.stage.poses[m] for m in foresight.network.markers}
     out = []
-    for what in whats:
-        if not set(what.markers) <= set(foresight.network.markers):
+    for wish in wishes:
+        try:
+            what = functional_of(wish, kit, poses, "plan")
+        except InputError:
+            return None
+        if not _seen_enough(project, offers, chosen, wish):
             return None
         both = []
         for scale in (True, False):
@@ -408,14 +417,12 @@ def _told(
     return out
 
 
-def _seen_enough(
-    project: Project, offers: _Offers, chosen: list[int], whats: Sequence[Functional]
-) -> bool:
+def _seen_enough(project: Project, offers: _Offers, chosen: list[int], wish: Wish) -> bool:
     """Whether every wanted marker is seen three times, so that photos control each other."""
     row = project.network.marker_row
     seen = [set(offers.squares[i].marker.tolist()) for i in chosen]
-    about = {row[m] for what in whats for m in what.about}
-    return all(sum(m in s for s in seen) >= _SIGHTS for m in about)
+    about = functional_of(wish, project.stage.kit, project.stage.poses, "plan").about
+    return all(sum(row[m] in s for s in seen) >= _SIGHTS for m in about)
 
 
 def _plan(

@@ -107,7 +107,7 @@ def spots_about(
     ways = ways[facing > _STEEPEST_COS]
     layout = Layout.of(stage.kit)
     side = layout.tags[layout.markers[marker][0]].side_mm
-    reach = np.clip(f_px * side / 24.0 * np.array([0.35, 0.6, 0.9]), _NEAREST_MM, _FARTHEST_MM)
+    reach = np.clip(f_px * side / 24.0 * np.array([0.15, 0.35, 0.7]), _NEAREST_MM, _FARTHEST_MM)
     eyes = (pose.translation + np.unique(reach)[:, None, None] * ways).reshape(-1, 3)
     height = known_eyes[:, 2]
     eyes = eyes[(eyes[:, 2] > height.min() - UP_MM) & (eyes[:, 2] < height.max() + UP_MM)]

@@ -117,7 +117,7 @@ def test_chosen_photos_are_better_than_as_many_by_chance(project: Project, plan:
     by_chance = []
     for _ in range(12):
         pick = rng.choice(both, len(plan.places), replace=False).tolist()
-        told = greedy._told(project, offers, pick, [what])
+        told = greedy._told(project, offers, pick, [WISH])
         if told is not None:
             by_chance.append(told[0][1])
     assert len(by_chance) >= 5
