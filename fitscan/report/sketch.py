@@ -259,7 +259,7 @@ def _view(axes: Axes, picture: _Picture, a: int, b: int) -> None:
         _place(axes, shot, a, b)
     if b == 1:
         axes.legend(loc="upper right", fontsize=9, framealpha=0.9, ncols=3)
-    _scale_bar(axes, picture)
+        _scale_bar(axes, picture)
 
 
 def _place(axes: Axes, shot: _Shot, a: int, b: int) -> None:

@@ -1,4 +1,4 @@
-"""A sample shoot without one of its photos: what was foreseen of it, against the shoot that has it."""
+"""A sample shoot without one photo: what was foreseen of it, against the shoot that has it."""
 
 from __future__ import annotations
 
