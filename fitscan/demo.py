@@ -19,6 +19,7 @@ from fitscan.lens.calibrate import calibrate
 from fitscan.lens.camera_file import CameraFile
 from fitscan.markers.kit import Kit, read_kit
 from fitscan.photos.shoot import list_photos
+from fitscan.plan.advise import advised
 from fitscan.report.write import (
     write_gap_pictures,
     write_recheck_pictures,
@@ -117,7 +118,7 @@ def _surveyed(
     def step(sentence: str, done: int, total: int) -> None:
         tell(f"{folder.name}: {sentence[0].lower()}{sentence[1:]}", done, total)
 
-    survey = survey_folder(folder, kit, camera, workers=workers, progress=step)
+    survey = advised(survey_folder(folder, kit, camera, workers=workers, progress=step))
     write_survey(out / f"{folder.name}.json", survey)
     write_survey_pictures(survey, folder, out / folder.name)
     return survey

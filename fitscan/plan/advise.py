@@ -21,7 +21,7 @@ from fitscan.plan.words import about_mm, held, side_words, step_words, way_words
 from fitscan.survey.gauge import told_among
 from fitscan.survey.survey import Survey
 
-__all__ = ["Advice", "advise", "advise_if_possible", "with_advice"]
+__all__ = ["Advice", "advise", "advise_if_possible", "advised", "with_advice"]
 
 _LEAST_DROP = 0.15
 """Share of U that a photo must take away to be worth the walk."""
@@ -120,6 +120,11 @@ def with_advice(survey: Survey, advice: Sequence[Advice]) -> Survey:
     own = survey.quality.advice
     more = tuple(a.sentence for a in advice if a.sentence not in own)
     return replace(survey, quality=replace(survey.quality, advice=(*own, *more)))
+
+
+def advised(survey: Survey) -> Survey:
+    """The survey with what would help it most, as far as that can be told."""
+    return with_advice(survey, advise_if_possible(survey))
 
 
 # ---------------------------------------------------------------- photos to add
