@@ -199,3 +199,20 @@ def test_a_photo_without_any_expected_square_gives_an_empty_measurement() -> Non
     assert len(m.tag_ids) == 0
     assert m.observed.shape == (0, 9)
     assert m.covariance.shape == (0, 9, 9)
+
+
+def test_glare_on_a_square_is_told_and_a_glove_over_it_is_not_called_glare() -> None:
+    geometry, corners = truth()
+    sizes = np.linalg.norm(corners[:, 0] - corners[:, 2], axis=1)
+    easy = ~np.isin(geometry.tag_id, [WRONG, COVERED])
+    lit = [int(i) for i in np.flatnonzero(easy)[np.argsort(-sizes[easy])][:3]]
+    grey = spoilt().astype(np.float64)
+    for i in lit:
+        (left, top), (right, low) = corners[i].min(axis=0) - 12, corners[i].max(axis=0) + 12
+        patch = grey[int(top) : int(low), int(left) : int(right)]
+        # A veil of light: what is black becomes nearly as bright as what is white.
+        patch[:] = 230.0 - 0.2 * (230.0 - patch)
+    veiled = grey.clip(0, 255).astype(np.uint8)
+    pale = measure_photo(veiled, everything(), values(), found()).pale
+    assert set(pale) == {int(geometry.tag_id[i]) for i in lit}
+    assert measured().pale == ()
