@@ -61,3 +61,4 @@ def test_no_line_is_wider_than_80_columns_whatever_the_names(plan: Plan) -> None
     tables.append(plan_table(replace(plan, places=(far, *plan.places[1:]), planned=(planned,))))
     for table in tables:
         assert max(len(line) for line in printed(table).splitlines()) <= 80
+        assert "…" not in printed(table)
