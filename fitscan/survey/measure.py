@@ -384,7 +384,9 @@ def _together(
     )  # fmt: skip
     parts = [empty, *parts]
     names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px", "predicted")
-    whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen", "contrast")}
+    whole = {
+        n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen", "contrast")
+    }
     if before is not None:
         whole["sought"] |= np.isin(whole["tag_ids"], before.tag_ids[before.sought])
     expected = tuple(t for p in parts for t in p.expected)

@@ -12,10 +12,12 @@ from fitscan.survey.quality import _advice
 
 
 def photo(blur: float, pale: tuple[int, ...] = ()) -> PhotoMeasurement:
-    none = np.zeros(0)
+    """A photo of nine squares and some pale ones; without any blur, of none."""
+    expected = (*range(100, 109), *pale)
     return PhotoMeasurement(
         np.zeros(9, dtype=np.intp), np.zeros((9, 9)), np.zeros((9, 9, 9)), np.zeros(9),
-        np.zeros(9, dtype=bool), (), 0.0, np.full(9, blur) if blur else none, pale,
+        np.zeros(9, dtype=bool), expected, 0.0, np.full(9 if blur else 0, blur),
+        seen=np.ones(len(expected)), contrast=np.r_[np.full(9, 120.0), np.full(len(pale), 30.0)],
     )  # fmt: skip
 
 
