@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from bare_doors import door_survey
 from board_scenes import BOARD, Scene, board_views
 from cabins import Cabin, survey_of, truth_poses
 from leaning_cage import cage_survey
@@ -18,6 +19,7 @@ from rich.console import Console, RenderableType
 
 import fitscan.report
 from fitscan.fit.angles import AngleWishes, find_angles
+from fitscan.fit.sweep import find_sweep
 from fitscan.fit.verify import ReadLength, verify
 from fitscan.geometry.rigid import Rigid
 from fitscan.lens.calibrate import calibrate_views
@@ -27,7 +29,14 @@ from fitscan.plan.advise import advise
 from fitscan.plan.greedy import plan_shoot
 from fitscan.plan.project import project_of_survey
 from fitscan.plan.wish import Wish
-from fitscan.report import bend_table, tables, tables_angles, tables_plan, tables_verify
+from fitscan.report import (
+    bend_table,
+    tables,
+    tables_angles,
+    tables_plan,
+    tables_sweep,
+    tables_verify,
+)
 from fitscan.report.pieces import WIDTH
 
 
@@ -57,6 +66,11 @@ def plan() -> RenderableType:
     return tables_plan.plan_table(plan_shoot(project, [wish]))
 
 
+def sweep() -> RenderableType:
+    surveys = [door_survey(angle, seed=i) for i, angle in enumerate((0.0, 62.0))]
+    return tables_sweep.sweep_table(find_sweep(surveys, "trim", ["shell"], "door bar"))
+
+
 CASES: dict[str, Callable[[Cabin], RenderableType]] = {
     "gap_table": lambda cabin: tables.gap_table(cabin.gap),
     "recheck_table": lambda cabin: tables.recheck_table(cabin.recheck),
@@ -68,6 +82,7 @@ CASES: dict[str, Callable[[Cabin], RenderableType]] = {
     "verify_table": lambda _: lengths(),
     "bend_table": lambda _: bend_table.bend_table(bends()),
     "bar_table": lambda _: bend_table.bar_table(bends()),  # type: ignore[arg-type]
+    "sweep_table": lambda _: sweep(),
     "plan_table": lambda _: plan(),
     "advice_table": lambda _: tables_plan.advice_table(one_sided(), advise(one_sided())),
 }
