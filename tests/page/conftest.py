@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from page_server import Server
 from quick_shoots import kit, paint_door
 from starlette.testclient import TestClient
 
@@ -62,3 +63,13 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("photos")
     paint_door(folder / "shut", 1)
     return sorted((folder / "shut").glob("*.jpg"))
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Server]:
+    job = tmp_path / "Wren"
+    job.mkdir()
+    (job / "kit.toml").write_text(kit_text(kit(), "page"), encoding="utf-8")
+    made = Server(job)
+    yield made
+    made.kill()

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,69 +10,16 @@ from pathlib import Path
 
 import pytest
 from browser import chromium
+from page_server import Server
 from playwright.sync_api import Browser, BrowserContext, Page
-from quick_shoots import kit
-
-from fitscan.markers.write_kit import kit_text
 
 WIDTH = 360
-
-
-class Server:
-    """`fitscan page` as people start it."""
-
-    def __init__(self, job: Path) -> None:
-        self.job = job
-        self._start(0)
-
-    def _start(self, port: int) -> None:
-        words = [sys.executable, "-m", "fitscan", "page", str(self.job), "--port", str(port)]
-        self.process = subprocess.Popen(
-            words, stderr=subprocess.PIPE, text=True, start_new_session=True
-        )
-        assert self.process.stderr is not None
-        for line in self.process.stderr:
-            found = re.search(r"http://127\.0\.0\.1:(\d+)/join/\S+", line)
-            if found:
-                self.invitation, self.port = found[0], int(found[1])
-                return
-        raise AssertionError("the page did not start")
-
-    def next_invitation(self) -> str:
-        """The code that is shown after one was used."""
-        assert self.process.stderr is not None
-        for line in self.process.stderr:
-            found = re.search(r"http://\S+/join/\S+", line)
-            if found and found[0] != self.invitation:
-                self.invitation = found[0]
-                return found[0]
-        raise AssertionError("no other code was shown")
-
-    def kill(self) -> None:
-        """As a power cut would: everything at once, nothing said."""
-        os.killpg(self.process.pid, signal.SIGKILL)
-        self.process.wait()
-        assert self.process.stderr is not None
-        self.process.stderr.close()
-
-    def start_again(self) -> None:
-        self._start(self.port)
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with chromium() as found:
         yield found
-
-
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[Server]:
-    job = tmp_path / "Wren"
-    job.mkdir()
-    (job / "kit.toml").write_text(kit_text(kit(), "page"), encoding="utf-8")
-    made = Server(job)
-    yield made
-    made.kill()
 
 
 @contextmanager
