@@ -93,6 +93,8 @@ def test_sixty_large_photos_arrive_and_are_surveyed_in_little_memory(server: Ser
     finally:
         done.set()
         watcher.join()
+        for phone in (left, right):
+            phone.http.close()
     for shoot, files in photos.items():
         arrived = {p.name: p.read_bytes() for p in (server.job / "photos" / shoot).iterdir()}
         assert arrived == {p.name: p.read_bytes() for p in files}
