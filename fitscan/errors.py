@@ -11,9 +11,16 @@ from typing import ClassVar
 __all__ = ["DataError", "EnvironmentProblem", "FitscanError", "InputError"]
 
 
+_LONGEST = 1500
+
+
 def _phrase(text: str) -> str:
-    """One line without its closing full stop, so that phrases can be joined into a sentence."""
-    return " ".join(text.split()).rstrip(".")
+    """One line without its closing full stop, so that phrases can be joined into a sentence.
+
+    A name in a damaged file may be as long as the file; nobody reads more than a page of it.
+    """
+    line = " ".join(text.split()).rstrip(".")
+    return line if len(line) <= _LONGEST else line[: _LONGEST - 3] + "..."
 
 
 class FitscanError(Exception):
