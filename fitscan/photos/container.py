@@ -115,8 +115,9 @@ def check_size(width_px: int, height_px: int, path: Path) -> None:
     if width_px < 1 or height_px < 1:
         raise _damaged(path)
     if width_px * height_px > MAX_PIXELS:
+        most = f"{MAX_PIXELS // 1_000_000} megapixels"
         raise PhotoProblem(
-            f"This photo of {width_px} x {height_px} px is larger than {MAX_PIXELS // 1_000_000} megapixels",
+            f"This photo of {width_px} x {height_px} px is larger than {most}",
             path,
             "use the phone's normal photo size",
         )
