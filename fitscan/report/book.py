@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -50,6 +50,9 @@ _WORDS = {
 }
 _ORDER = tuple(_WORDS)
 _LARGEST_PX = 1600
+_STALE_S = 60.0
+"""A command writes its pictures after its result; a copy of both takes less than this."""
+
 _JPEG_QUALITY = 80
 
 
@@ -87,12 +90,19 @@ class Picture:
 
 @dataclass(frozen=True)
 class ResultPart:
-    """A result with its pictures; `record` is the record that it was held to, if at hand."""
+    """A result with its pictures.
+
+    Attributes:
+        document: as read; section: what it tells.
+        stale: names of pictures that are older than the result and were left out.
+        record: the record that it was held to, if at hand, in words.
+    """
 
     document: JsonDocument
     section: Section
     pictures: tuple[Picture, ...]
     source: Source
+    stale: tuple[str, ...] = ()
     record: str | None = None
 
 
@@ -242,7 +252,7 @@ def _survey_part(file: Path, photos: Path | None, *, beside: bool) -> SurveyPart
     if not beside:
         return SurveyPart(survey, (), source, None, "")
     taken, note = _taken(survey, folder)
-    return SurveyPart(survey, _pictures(file), source, taken, note)
+    return SurveyPart(survey, _pictures(file)[0], source, taken, note)
 
 
 def _record_part(file: Path) -> RecordPart:
@@ -267,10 +277,9 @@ def _result_part(file: Path, kind: str | None, *, beside: bool) -> ResultPart:
         raise DataError(
             "The result holds no numbers that a report could show", file, "make the result again"
         ) from error
-    pictures = _pictures(file) if beside else ()
-    return ResultPart(
-        document, section, pictures, _source(file, section.word, section.tool_version)
-    )
+    pictures, stale = _pictures(file) if beside else ((), ())
+    source = _source(file, section.word, section.tool_version)
+    return ResultPart(document, section, pictures, source, stale)
 
 
 def _with_record(part: ResultPart, records: list[RecordPart]) -> ResultPart:
@@ -281,7 +290,7 @@ def _with_record(part: ResultPart, records: list[RecordPart]) -> ResultPart:
         if is_record_of(part.document, record.survey):
             kept = f"{record.source.name}, kept {record.made_at} from survey {record.survey.name}"
             words = kept + (f" ({record.note})" if record.note else "")
-            return ResultPart(part.document, part.section, part.pictures, part.source, words)
+            return replace(part, record=words)
     return part
 
 
@@ -302,7 +311,12 @@ def _missing(
             notes.append(
                 f"{part.source.name} was held against a record, and {what} the one: add its file"
             )
-        if not part.pictures:
+        for name in part.stale:
+            notes.append(
+                f"{name} is older than {part.source.name}, so it shows another result and was left "
+                "out: make the result again with its photos"
+            )
+        if not part.pictures and not part.stale:
             notes.append(
                 f"No pictures lie beside {part.source.name}: make the result again with --out and "
                 "its photos, and keep them in one folder"
@@ -333,20 +347,27 @@ def _taken(survey: Survey, folder: Path) -> tuple[tuple[datetime, datetime] | No
     return None, "the photos were not at hand, or do not say"
 
 
-def _pictures(file: Path) -> tuple[Picture, ...]:
-    """Pictures that the result's command wrote beside it, best explained first."""
+def _pictures(file: Path) -> tuple[tuple[Picture, ...], tuple[str, ...]]:
+    """Pictures that the result's command wrote beside it, best explained first; stale names."""
     stem = file.with_suffix("").name
     found: list[tuple[tuple[int, str], Path, str]] = []
+    stale: list[str] = []
     try:
         beside = sorted(file.resolve().parent.iterdir())
-    except OSError as error:
-        raise read_refusal(error, file.parent) from error
-    for path in beside:
-        match = _PICTURE.fullmatch(path.name[len(stem) :]) if path.name.startswith(stem) else None
-        if match and path.is_file():
+        made = file.stat().st_mtime
+        for path in beside:
+            named = path.name.startswith(stem)
+            match = _PICTURE.fullmatch(path.name[len(stem) :]) if named else None
+            if not match or not path.is_file():
+                continue
+            if path.stat().st_mtime < made - _STALE_S:
+                stale.append(path.name)
+                continue
             word = (match[1] or "").lower()
             found.append(((_ORDER.index(word), match[2] or ""), path, _WORDS[word]))
-    return tuple(made_anew(path, words) for _, path, words in sorted(found))
+    except OSError as error:
+        raise read_refusal(error, file.parent) from error
+    return tuple(made_anew(path, words) for _, path, words in sorted(found)), tuple(stale)
 
 
 def made_anew(path: Path, words: str) -> Picture:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -153,6 +154,18 @@ def test_pictures_beside_a_result_are_taken_and_those_of_others_are_not(
     assert not any("No pictures" in n for n in book.notes)
     assert any("No pictures lie beside" in n for n in gather(
         [folder / "gap.json", folder / "open.json"]).notes)  # fmt: skip
+
+
+def test_a_picture_of_an_older_result_is_left_out_and_said_so(folder: Path, tmp_path: Path) -> None:
+    for name in ("open.json", "gap.json"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    for name in ("gap-plot.png", "gap-photo-1.jpg"):
+        Image.new("RGB", (300, 200), "teal").save(tmp_path / name)
+    made = (tmp_path / "gap.json").stat().st_mtime
+    os.utime(tmp_path / "gap-photo-1.jpg", (made - 3600.0, made - 3600.0))
+    book = gather([tmp_path / "gap.json", tmp_path / "open.json"])
+    assert [p.words for p in book.results[0].pictures] == ["Plot"]
+    assert any("gap-photo-1.jpg is older than gap.json" in n for n in book.notes)
 
 
 @pytest.mark.parametrize("ending", [".jpg", ".png"])

@@ -179,7 +179,7 @@ def test_the_gaps_words_give_result_u_verdict_warnings_and_caution(cabin: Cabin)
 def test_the_legend_names_what_is_drawn_and_nothing_else(cabin: Cabin) -> None:
     drawing, _ = drawn(cabin, 1)
     roles = {k.role for k in drawing.legend}
-    assert roles == {"tube outline", "seat outline", "whisker", "marker", "symbol"}
+    assert roles == {"tube outline", "seat outline", "whisker", "marker", "symbol", "arrow"}
     with_cross, _ = drawn(cabin, 0)
     assert "left out" in {k.role for k in with_cross.legend}
 
@@ -328,3 +328,37 @@ def test_a_survey_picture_names_each_measured_marker(cabin: Cabin) -> None:
     assert "0" not in named  # tag 0 lies outside this photo
     assert drawing.heading == "Survey door_shut: 31 markers"
     assert drawing.warnings == cabin.shut.quality.warnings
+
+
+def test_an_arrow_pushes_the_bar_towards_its_seat_at_the_worst_place(cabin: Cabin) -> None:
+    view = view_of(cabin, 0)
+    drawing = gap_drawing(cabin.gap, cabin.shut, cabin.opened, view)
+    pushes = [a for a in drawing.arrows if a.of.startswith("push")]
+    assert pushes
+    poses = truth_poses()
+    for arrow in pushes:
+        number = int(arrow.of.split()[-1])
+        straight = next(s for s in cabin.gap.straights if s.number == number)
+        worst = max(straight.stations, key=lambda s: s.total_mm)
+        # In the cabin the seat lies from the bar the way its cuffs lie from the bar's.
+        first = 100 if number == 1 else 124
+        away = poses[first + 100].translation - poses[first].translation
+        way = away / np.linalg.norm(away)
+        bar = cabin.gap.alignment.a_from_b.inverse().apply(worst.bar_mm)
+        in_world = cabin.shut_from_world.inverse().apply(bar)
+        head = in_world - 0.5 * OD_MM * way
+        tip, ahead = truth_in(view, 0, np.stack([head, head + 5.0 * way]))
+        assert arrow.head == pytest.approx(tip, abs=0.5)
+        drawn = (arrow.head - arrow.tail) / np.linalg.norm(arrow.head - arrow.tail)
+        assert drawn @ (ahead - tip) / np.linalg.norm(ahead - tip) > 0.99
+    assert any("direction only" in key.text for key in drawing.legend)
+
+
+def test_a_gap_that_is_not_proven_gets_no_arrow(cabin: Cabin) -> None:
+    straights = tuple(
+        replace(s, stations=tuple(replace(x, total_expanded_mm=50.0) for x in s.stations))
+        for s in cabin.gap.straights
+    )
+    unproven = replace(cabin.gap, straights=straights)
+    drawing = gap_drawing(unproven, cabin.shut, cabin.opened, view_of(cabin, 0))
+    assert drawing.arrows == ()
