@@ -20,6 +20,7 @@ from fitscan.lens.camera_file import CameraFile
 from fitscan.markers.kit import Kit, read_kit
 from fitscan.photos.shoot import list_photos
 from fitscan.plan.advise import advised
+from fitscan.report.publish import write_report, write_scene
 from fitscan.report.write import (
     write_gap_pictures,
     write_recheck_pictures,
@@ -94,9 +95,10 @@ def run_demo(
         surveys[name] = _surveyed(shoots / name, kit, camera, out, workers, tell)
     pictures = _compared(surveys, shoots, out, tell)
     gap, result, drawn = pictures
+    shared = _handed_on(shoots, out, tell)
     written = [out / "camera.json", out / "cage_record.json"]
     written += [out / f"{name}.json" for name in SHOOTS]
-    files = [*drawn, out / "gap.json", out / "recheck.json", *written]
+    files = [*shared, *drawn, out / "gap.json", out / "recheck.json", *written]
     return DemoResult(gap, result, surveys, tuple(files), time.monotonic() - begin)
 
 
@@ -143,3 +145,18 @@ def _compared(
     )
     tell("comparing and drawing", 2, 2)
     return gap, result, drawn
+
+
+def _handed_on(shoots: Path, out: Path, tell: Progress) -> list[Path]:
+    """The report, and a scene for each of the two results."""
+    tell("putting together what is handed on", 0, 3)
+    names = ("gap", "recheck", "door_shut", "door_open", "cage_refit", "cage_record")
+    files = [out / f"{name}.json" for name in names]
+    report = write_report(files, out / "report", title="The Wren: door bar and cage", photos=shoots)
+    tell("putting together what is handed on", 1, 3)
+    scenes = []
+    for n, (survey, result) in enumerate((("door_open", "gap"), ("cage_record", "recheck")), 2):
+        scenes.append(out / f"{result}-scene.html")
+        write_scene([out / f"{survey}.json", out / f"{result}.json"], scenes[-1])
+        tell("putting together what is handed on", n, 3)
+    return [report.html, report.pdf, *scenes]

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from truth import accuracy, read_truth
 from truth_jobs import gap_error, recheck_error
+from truth_outline import outline_error_px
 
 from fitscan.demo import SHOOTS, DemoResult, run_demo
 
@@ -73,6 +74,22 @@ def test_the_cages_shift_and_turn_are_true_and_the_knocked_tag_is_named(
     assert {m.marker_id for m in result.alignment.moved} == knocked
 
 
+@pytest.mark.parametrize(
+    ("shoot", "tube"),
+    [("door_shut", "door bar"), ("cage_refit", "main hoop"), ("cage_refit", "left stay")],
+)
+def test_a_tubes_drawn_outline_is_that_of_the_rendered_tube(
+    demo: tuple[DemoResult, Path], shoot: str, tube: str
+) -> None:
+    survey, truth = demo[0].surveys[shoot], read_truth(TRUTH / f"{shoot}.json")
+    cuffs = {i for c in survey.kit.cuff if c.tube == tube for i in c.ids}
+    shown = [p.name for p in survey.photos if p.refused is None and cuffs & set(p.tags)]
+    errors = [outline_error_px(survey, truth, name, tube) for name in shown]
+    assert sum(len(e) > 0 for e in errors) >= 8
+    # Of a photo of 4000 x 3000 px.
+    assert max(float(e.max()) for e in errors if len(e)) < 2.0
+
+
 def test_every_file_that_the_demo_names_is_there(demo: tuple[DemoResult, Path]) -> None:
     result, out = demo
     assert all(f.is_file() and f.stat().st_size > 1000 for f in result.files)
@@ -80,4 +97,12 @@ def test_every_file_that_the_demo_names_is_there(demo: tuple[DemoResult, Path]) 
     assert {"gap.json", "recheck.json", "gap-plot.png", "recheck-plot.png"} <= names
     assert any(n.startswith("gap-photo") for n in names)
     assert any(n.startswith("recheck-photo") for n in names)
+    assert {"report.html", "report.pdf", "gap-scene.html", "recheck-scene.html"} <= names
+    page = (out / "report.html").read_text(encoding="utf-8")
+    # All pictures are in it, and nothing is missing: results, surveys and record are tied together.
+    assert page.count("data:image/") == 16
+    assert "was not given" not in page
+    assert "cage_record.json, kept " in page
+    for survey in result.surveys.values():
+        assert all(p.sha256 in page for p in survey.photos)
     assert all(out in f.parents for f in result.files)

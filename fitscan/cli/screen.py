@@ -84,6 +84,7 @@ _PICTURES = (
     "-photo-2.jpg",
     "-close-up.jpg",
     "-plot.png",
+    "-plot-2.png",
     "-plan.png",
     "-advice.png",
 )

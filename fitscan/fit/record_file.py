@@ -32,7 +32,7 @@ def _lifted(version: int) -> Upgrade:
     return lift
 
 
-SURVEY_VERSIONS = {1: 1, 2: 2}
+SURVEY_VERSIONS = {1: 1, 2: 2, 3: 3}
 """Schema version of the survey inside each version of the record."""
 
 
@@ -43,7 +43,7 @@ class RecordFile(JsonDocument):
     """
 
     KIND: ClassVar[str] = "fitscan.record"
-    SCHEMA_VERSION: ClassVar[int] = 2
+    SCHEMA_VERSION: ClassVar[int] = 3
     SEALED_FROM: ClassVar[int | None] = 2
     UPGRADES: ClassVar[Mapping[int, Upgrade]] = {
         version: _lifted(version) for version in SURVEY_VERSIONS if version + 1 in SURVEY_VERSIONS

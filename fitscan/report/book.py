@@ -38,7 +38,7 @@ __all__ = [
 ]
 
 _PICTURE = re.compile(
-    r"(?:-(photo|close-up|plot|sketch|view)(-\d+)?)?[.](jpg|jpeg|png)", re.IGNORECASE
+    r"(?:-(photo|close-up|plot|sketch|view|plan|advice)(-\d+)?)?[.](jpg|jpeg|png)", re.IGNORECASE
 )
 _WORDS = {
     "photo": "Drawn on a photo, through the lens",
@@ -46,6 +46,8 @@ _WORDS = {
     "plot": "Plot",
     "sketch": "Sketch",
     "view": "View",
+    "plan": "Where to take the photos from",
+    "advice": "Where further photos would help most",
     "": "Picture",
 }
 _ORDER = tuple(_WORDS)

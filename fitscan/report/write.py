@@ -31,6 +31,7 @@ from fitscan.report.overlay import (
     worst_gap_points,
 )
 from fitscan.report.plots import gap_plot, png_of, recheck_plot, survey_plot
+from fitscan.report.plots_residuals import residual_plot
 from fitscan.report.plots_verify import verify_plot
 from fitscan.report.raster import rasterise
 from fitscan.report.view import CLOSE_UP, Crop, PhotoView
@@ -127,16 +128,20 @@ def write_survey_pictures(
 ) -> list[Path]:
     """Draw what was measured on the two photos that show most of it, and plot the quality.
 
-    Arguments, result and errors are those of `write_gap_pictures`.
+    Arguments, result and errors are those of `write_gap_pictures`; what is left over by place in
+    the photo is a second plot, "<stem>-plot-2.png", where the survey knows it.
     """
     job = _Job(survey, photo_folder, out_stem, replace, say)
-    return job.run(
+    files = job.run(
         np.array([p.translation for p in survey.poses]),
         survey.markers,
         lambda view: survey_drawing(survey, view),
         lambda note: png_of(survey_plot(survey, note)),
         cropped=False,
     )
+    if survey.quality.rings:
+        files.append(job.write("-plot-2.png", png_of(residual_plot(survey))))
+    return files
 
 
 def write_verify_plot(result: Verification, out_stem: Path) -> Path:
@@ -197,7 +202,7 @@ class _Job:
             if not files and not notes:
                 notes.append("No used photo shows it, so there is no picture on a photo.")
         told = list(dict.fromkeys(notes))
-        files.append(self._write("-plot.png", plot(" ".join(told))))
+        files.append(self.write("-plot.png", plot(" ".join(told))))
         for note in told:
             self.say(note)
         return files
@@ -215,7 +220,7 @@ class _Job:
         if photo is None:
             return []
         shown = shown_part(photo, view.entry.orientation, view.crop)
-        return [self._write(ending, jpeg_of(rasterise(draw(view), shown)))]
+        return [self.write(ending, jpeg_of(rasterise(draw(view), shown)))]
 
     def _photo(
         self, path: Path, entry: PhotoEntry, notes: list[str]
@@ -235,7 +240,8 @@ class _Job:
             return None
         return pixels
 
-    def _write(self, ending: str, data: bytes) -> Path:
+    def write(self, ending: str, data: bytes) -> Path:
+        """Write one picture, never over a photo."""
         path = self.stem.with_name(self.stem.name + ending)
         if self.folder is not None and path.parent.resolve() == self.folder.resolve():
             names = {p.name.casefold() for p in self.survey.photos}

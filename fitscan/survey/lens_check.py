@@ -17,6 +17,7 @@ from fitscan.adjust.problem import IntArray
 from fitscan.adjust.solve import Solution
 from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
+from fitscan.survey.lens_bin import LensBin
 from fitscan.survey.tag_block import TagBlock
 
 __all__ = ["LensBin", "LensCheck", "check_lens", "check_solution"]
@@ -34,42 +35,6 @@ _SECTORS = len(_SIDES)
 _SECTOR = 2.0 * np.pi / _SECTORS
 _MIDDLE = 0.2
 """Inside of this share of the half diagonal an angle says nothing about a lens."""
-
-_LEAST_SQUARES = 12
-"""A bin of fewer squares is not judged."""
-
-_SIGNIFICANT = 4.0
-_LARGEST_PX = 0.15
-
-
-@dataclass(frozen=True)
-class LensBin:
-    """What is left over in one ring or sector: observed less model, px.
-
-    Attributes:
-        low, high: of a ring, shares of the half diagonal; of a sector, angles in rad from the
-            photo's x axis towards its y axis (down).
-        squares: how many printed squares were seen there.
-        radial, tangential: means, outwards and from x towards y.
-        radial_u, tangential_u: their standard errors, every square counted as one observation.
-    """
-
-    low: float
-    high: float
-    squares: int
-    radial: float
-    radial_u: float
-    tangential: float
-    tangential_u: float
-
-    @property
-    def proven(self) -> float:
-        """The larger of the two means that is significant and large, px; 0 if none is."""
-        if self.squares < _LEAST_SQUARES:
-            return 0.0
-        pairs = ((self.radial, self.radial_u), (self.tangential, self.tangential_u))
-        sizes = [abs(m) for m, u in pairs if abs(m) > max(_SIGNIFICANT * u, _LARGEST_PX)]
-        return max(sizes, default=0.0)
 
 
 @dataclass(frozen=True)

@@ -293,9 +293,9 @@ def _quality(
     if looked.unknown:
         ids = ", ".join(str(i) for i in sorted(looked.unknown)[:8])
         warnings.append(f"Ids that the kit does not know were ignored: {ids}")
-    poor = check_solution(cleaned.solution, network.lens).sentence
-    if poor is not None:
-        warnings.append(poor)
+    lens = check_solution(cleaned.solution, network.lens)
+    if lens.sentence is not None:
+        warnings.append(lens.sentence)
     return Quality(
         squares=len(cleaned.seen),
         sought=int(sum(int(m.sought.sum()) for m in measured)),
@@ -314,6 +314,8 @@ def _quality(
         dropped=tuple(told.dropped),
         warnings=tuple(warnings),
         advice=_advice(finished, bool(rules)),
+        rings=lens.rings,
+        sectors=lens.sectors,
     )
 
 

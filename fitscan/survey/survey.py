@@ -16,6 +16,7 @@ from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import CuffSpec, Kit
 from fitscan.photos.identity import CameraIdentity
+from fitscan.survey.lens_bin import LensBin
 
 __all__ = ["Dropped", "MarkerCheck", "PhotoEntry", "Quality", "RuleCheck", "Sources", "Survey"]
 
@@ -120,6 +121,8 @@ class Quality:
         dropped: what was left out.
         warnings: sentences that every result must carry.
         advice: sentences on what would help.
+        rings, sectors: what is left of the corners by radius and by angle in the photo; empty in
+            a survey that an older fitscan made.
     """
 
     squares: int
@@ -139,6 +142,8 @@ class Quality:
     dropped: tuple[Dropped, ...]
     warnings: tuple[str, ...]
     advice: tuple[str, ...]
+    rings: tuple[LensBin, ...] = ()
+    sectors: tuple[LensBin, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from fitscan.markers.kit import Kit
 from fitscan.photos.identity import CameraIdentity
 from fitscan.store.arrays import PackedSymmetric, pack_symmetric, unpack_symmetric
 from fitscan.store.json_file import JsonDocument, Upgrade, read_json, write_json
+from fitscan.survey.lens_bin import LensBin
 from fitscan.survey.survey import (
     Dropped,
     MarkerCheck,
@@ -136,6 +137,18 @@ class DroppedRow(_Model):
     reason: str
 
 
+class LensBinRow(_Model):
+    """What is left of the corners in one ring or sector, see `fitscan.survey.lens_bin.LensBin`."""
+
+    low: float
+    high: float
+    squares: int
+    radial: float
+    radial_u: float
+    tangential: float
+    tangential_u: float
+
+
 class QualityRow(_Model):
     """How good the survey is, see `fitscan.survey.survey.Quality`."""
 
@@ -156,11 +169,18 @@ class QualityRow(_Model):
     dropped: tuple[DroppedRow, ...]
     warnings: tuple[str, ...]
     advice: tuple[str, ...]
+    rings: tuple[LensBinRow, ...]
+    sectors: tuple[LensBinRow, ...]
 
 
 def _with_sources(old: dict[str, Any]) -> dict[str, Any]:
     """Version 1 did not say when and from which files it was made."""
     return {**old, "made_at": None, "kit_sha256": None, "camera_sha256": None}
+
+
+def _without_bins(old: dict[str, Any]) -> dict[str, Any]:
+    """Version 2 did not keep what is left over by place in the photo."""
+    return {**old, "quality": {**old["quality"], "rings": [], "sectors": []}}
 
 
 class SurveyFile(JsonDocument):
@@ -170,8 +190,8 @@ class SurveyFile(JsonDocument):
     """
 
     KIND: ClassVar[str] = "fitscan.survey"
-    SCHEMA_VERSION: ClassVar[int] = 2
-    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_sources}
+    SCHEMA_VERSION: ClassVar[int] = 3
+    UPGRADES: ClassVar[Mapping[int, Upgrade]] = {1: _with_sources, 2: _without_bins}
 
     name: str
     tool_version: str
@@ -272,6 +292,8 @@ def _quality_row(q: Quality) -> QualityRow:
     content = dict(vars(q))
     content["rules"] = tuple(RuleRow(**vars(r)) for r in q.rules)
     content["dropped"] = tuple(DroppedRow(**vars(d)) for d in q.dropped)
+    for name in ("rings", "sectors"):
+        content[name] = tuple(LensBinRow(**vars(b)) for b in getattr(q, name))
     return QualityRow(**content)
 
 
@@ -295,6 +317,8 @@ def survey_of(document: SurveyFile, where: str) -> Survey:
     content = {name: getattr(document.quality, name) for name in QualityRow.model_fields}
     content["rules"] = tuple(RuleCheck(**r.model_dump()) for r in document.quality.rules)
     content["dropped"] = tuple(Dropped(**d.model_dump()) for d in document.quality.dropped)
+    for name in ("rings", "sectors"):
+        content[name] = tuple(LensBin(**b.model_dump()) for b in getattr(document.quality, name))
     return Survey(
         document.name,
         document.kit,
