@@ -202,13 +202,18 @@ def _moved(
     x_b: Array,
     a_from_b: Rigid,
 ) -> tuple[MovedMarker, ...]:
+    """How far markers moved against those that stayed; U holds the alignment's own uncertainty."""
+    stayed = [i for i in range(len(common)) if i not in moved]
     out = []
     for i in moved:
-        shift = a_from_b.apply(x_b[i]) - x_a[i]
-        covariance = centre_covariance(a, [common[i]], np.eye(3)) + centre_covariance(
-            b, [common[i]], a_from_b.rotation
-        )
-        size = max(float(np.linalg.norm(shift)), 1e-12)
-        u = float(np.sqrt(shift @ covariance @ shift) / size)
-        out.append(MovedMarker(common[i], shift, 2.0 * u))
+        order = [*stayed, i]
+        seen = a_from_b.apply(x_b[order])
+        rows = motion_rows(seen - seen[:-1].mean(axis=0))
+        covariance = difference_covariance(a, b, [common[k] for k in order], a_from_b, rows)
+        weighted = cho_solve(cho_factor(covariance[:-3, :-3]), rows[:-3])
+        gain = np.linalg.solve(rows[:-3].T @ weighted, weighted.T)
+        against = np.hstack([-rows[-3:] @ gain, np.eye(3)])
+        shift = seen[-1] - x_a[i]
+        along = shift / max(float(np.linalg.norm(shift)), 1e-12) @ against
+        out.append(MovedMarker(common[i], shift, 2.0 * float(np.sqrt(along @ covariance @ along))))
     return tuple(out)

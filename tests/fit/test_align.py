@@ -89,6 +89,25 @@ def test_a_knocked_tag_is_named_with_its_shift_and_left_out() -> None:
     assert frame.rotation.shape == (3, 3)
 
 
+def test_the_u_of_a_knocked_tag_holds_what_the_alignment_does_not_know() -> None:
+    # Four tags that stand close together carry the frame to one that stands far from them.
+    a = known_before()
+    shell = a.of_part("shell")
+    place = {m: cage().poses[m].translation for m in shell}
+    far = max(shell, key=lambda m: float(np.linalg.norm(place[m] - place[shell[0]])))
+    near = sorted(shell, key=lambda m: float(np.linalg.norm(place[m] - place[shell[0]])))[:4]
+    others = [m for m in a.markers if m not in shell]
+    a = only(a, [*near, far, *others])
+    b = only(known_after({far: shift(20.0, 0.0, 0.0)}), [*near, far, *others])
+    rng = np.random.default_rng(8)
+    found = [align(drawn(a, rng), drawn(b, rng), "shell") for _ in range(60)]
+    sizes = np.array([np.linalg.norm(r.moved[0].shift_mm) for r in found if len(r.moved) == 1])
+    assert len(sizes) > 50
+    stated = np.mean([r.moved[0].expanded_mm for r in found if r.moved]) / 2.0
+    assert sizes.std() == pytest.approx(stated, rel=0.35)
+    assert sizes.mean() == pytest.approx(20.0, abs=4.0 * stated / np.sqrt(len(sizes)) + 0.01)
+
+
 def _world_turn(survey: Survey) -> np.ndarray:
     """Rotation from the survey's frame to the scene's."""
     from fitscan.geometry.align import align_points
