@@ -103,7 +103,7 @@ def door(cams: list[Rigid], poses: Mapping[int, Rigid], seed: int) -> Scene:
     photo = pack_photos(cams)
     photo[:, 12] = rng.normal(0, 0.001, len(cams))
     photo[:, 14:16] = rng.normal(0, 0.3, (len(cams), 2))
-    form = rng.normal(size=(len(plan.cuff), 3)) * [0.004, 0.05, 0.001]
+    form = rng.normal(size=(len(plan.cuff), 3)) * [0.004, 0.05, 0.0005] + [0.0, 0.0, -0.002]
     state = State(photo, pack_markers(list(poses.values())), form, LENS.values[None],
                   np.array([[0.998, 0.999]]), np.array([[0.04]]))  # fmt: skip
     return Scene(plan, Layout.of(plan), tuple(poses), state, LENS)

@@ -97,6 +97,13 @@ def cabin_cameras(rng: np.random.Generator, photos: int) -> list[Rigid]:
     return cams
 
 
+def wrapped(rng: np.random.Generator, cuffs: int, printer: Array) -> Array:
+    """Forms (n, 3) of cuffs wrapped by hand: skew, a radius a little off, the printer's columns."""
+    form = rng.normal(size=(cuffs, 3)) * np.array([0.006, 0.05, 0.0005])
+    form[:, 2] += printer[0, 0] - 1.0
+    return np.asarray(form)
+
+
 def small_scene(
     seed: int = 1, photos: int = 20, *, rules: bool = True, nuisances: bool = True
 ) -> Scene:
@@ -140,8 +147,8 @@ def small_scene(
         photo[:, 12] = rng.normal(0, 0.001, photos)
         photo[:, 13] = rng.normal(0.3, 0.1, photos)
         photo[:, 14:16] = rng.normal(0, 0.5, (photos, 2))
-        form = rng.normal(0, 1, (cuffs, 3)) * np.array([0.006, 0.05, 0.002])
         printer, ink = np.array([[0.997, 0.9985]]), np.array([[0.04]])
+        form = wrapped(rng, cuffs, printer)
     state = State(photo, pack_markers(list(poses.values())), form, PHONE.values[None], printer, ink)
     return Scene(kit, layout, markers, state, PHONE)
 
@@ -253,8 +260,11 @@ def redrawn(scene: Scene, seed: int, priors: Priors | None = None) -> Scene:
     photo = state.photo.copy()
     sigma = [p.focal_factor, p.edge_shift_px, p.principal_point_px, p.principal_point_px]
     photo[:, 12:16] = rng.normal(size=(len(photo), 4)) * sigma
-    form = rng.normal(size=state.form.shape) * [p.skew, p.radius_mm, p.pitch]
     printer = 1.0 + p.printer * rng.normal(size=(1, 2))
+    wrap = rng.normal(size=(1, 2)) * [p.together_radius_mm, p.together_pitch]
+    form = rng.normal(size=state.form.shape) * [p.skew, p.radius_mm, p.pitch]
+    form[:, 1:] += wrap
+    form[:, 2] += printer[0, 0] - 1.0
     ink = p.ink_mm * rng.normal(size=(1, 1))
     poses = scene.poses
     rules = tuple(
@@ -269,7 +279,7 @@ def redrawn(scene: Scene, seed: int, priors: Priors | None = None) -> Scene:
         for r in scene.kit.rule
     )
     kit = scene.kit.model_copy(update={"rule": rules})
-    changed = replace(state, photo=photo, form=form, printer=printer, ink=ink)
+    changed = replace(state, photo=photo, form=form, printer=printer, ink=ink, wrap=wrap)
     return replace(scene, kit=kit, layout=Layout.of(kit), state=changed)
 
 
@@ -534,7 +544,7 @@ def cage_scene(seed: int = 1, photos: int = 24) -> Scene:
     tags = base.kit.tag + tuple(TagSpec(id=i, side_mm=40.0, part="shell") for i in axes)
     datum = DatumSpec(rear=54, front=55, right=56, left=57)
     kit = Kit(tag=tags, cuff=tuple(cuffs), rule=base.kit.rule, datum=datum)
-    form = rng.normal(size=(len(cuffs), 3)) * np.array([0.006, 0.05, 0.002])
+    form = wrapped(rng, len(cuffs), base.state.printer)
     state = replace(base.state, marker=pack_markers(list(poses.values())), form=form)
     return Scene(kit, Layout.of(kit), tuple(poses), state, PHONE)
 
@@ -610,9 +620,10 @@ def door_scene(*, opened: bool, seed: int = 1, door: Door | None = None, kit: Ki
         cams.append(looking_at(world_from_trim.apply(eye), world_from_trim.apply(aim),
                                rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1)))  # fmt: skip
     poses = {m: world_from_trim @ p for m, p in poses.items()}
-    form = rng.normal(size=(len(kit.cuff), 3)) * np.array([0.006, 0.05, 0.002])
+    printer = np.array([[0.997, 0.9985]])
+    form = wrapped(rng, len(kit.cuff), printer)
     state = State(pack_photos(cams), pack_markers(list(poses.values())), form,
-                  PHONE.values[None], np.array([[0.997, 0.9985]]), np.array([[0.04]]))  # fmt: skip
+                  PHONE.values[None], printer, np.array([[0.04]]))  # fmt: skip
     return with_cameras(Scene(kit, Layout.of(kit), tuple(poses), state, PHONE), cams, seed)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.adjust.problem import Block, IntArray, PriorBlock
+from fitscan.adjust.problem import Block, IntArray, LinearBlock, PriorBlock
 from fitscan.adjust.solve import Options, Solution, solve
 from fitscan.adjust.statistics import Covariance, Datum, covariance_of
 from fitscan.geometry.rigid import Rigid
@@ -172,10 +172,38 @@ class Network:
             PriorBlock.independent("split", "split", np.zeros((1, 1)), np.array(p.split_px)),
         ]
         if self.cuffs:
-            form = np.array([p.skew, p.radius_mm, p.pitch])
+            skew = np.array([p.skew, np.inf, np.inf])
             zero = np.zeros((len(self.cuffs), 3))
-            out.append(PriorBlock.independent("cuff form", "form", zero, form))
+            out.append(PriorBlock.independent("cuff skew", "form", zero, skew))
+            out += self._wrap_priors()
         return out
+
+    def _wrap_priors(self) -> list[Block]:
+        """What is known of the cuffs' radius and of the spread of their columns.
+
+        The columns are spaced by the printer: pitch = across - 1 + together + own.
+        """
+        p, n = self.priors, len(self.cuffs)
+        own, first = np.arange(n)[:, None], np.zeros((n, 1), dtype=np.intp)
+
+        def factors(*values: float) -> Array:
+            return np.tile(np.array(values), (n, 1, 1))
+
+        radius = {
+            "form": (own, factors(0.0, 1.0, 0.0)),
+            "wrap": (first, factors(-1.0, 0.0)),
+        }
+        pitch = {
+            "form": (own, factors(0.0, 0.0, 1.0)),
+            "wrap": (first, factors(0.0, -1.0)),
+            "printer": (first, factors(-1.0, 0.0)),
+        }
+        together = np.array([p.together_radius_mm, p.together_pitch])
+        return [
+            LinearBlock("cuff radius", np.zeros(n), np.full(n, p.radius_mm), radius),
+            LinearBlock("cuff pitch", -np.ones(n), np.full(n, p.pitch), pitch),
+            PriorBlock.independent("wrap", "wrap", np.zeros((1, 2)), together),
+        ]
 
     def solve(
         self, state: State, seen: SquareObservations, *, robust: float | None, steps: int = 40

@@ -33,8 +33,11 @@ class Priors:
         split_px: how far gamma, sharpening and blur together move all borders inwards or outwards
             beyond what the two polarities of a tag's borders tell (seen on rendered photos).
         skew: wrap of a cuff, rad.
-        radius_mm: of a cuff's ink about od/2 + paper.
-        pitch: spread of a cuff's columns, 1.
+        radius_mm: of a cuff's ink about the mean of all cuffs; together_radius_mm: of that mean
+            about od/2 + paper. One batch of tube and one paper made them all, so that many cuffs
+            know the scale no better than one.
+        pitch: spread of a cuff's columns about the mean of all cuffs, 1; together_pitch: of that
+            mean about the printer's scale across, which spaced the columns.
     """
 
     focal_factor: float = 0.002
@@ -45,8 +48,10 @@ class Priors:
     ink_mm: float = 0.05
     split_px: float = 0.1
     skew: float = 0.01
-    radius_mm: float = 0.1
-    pitch: float = 0.005
+    radius_mm: float = 0.06
+    together_radius_mm: float = 0.15
+    pitch: float = 0.001
+    together_pitch: float = 0.003
 
     def learnt(self, photo: Array, variance: Array) -> Priors:
         """Priors with the spread of the photos' nuisances that the shoot itself shows.

@@ -6,7 +6,8 @@ Rows. Photo: cam_from_world rotation (9), translation (3), log focal factor, edg
 principal point shift x, y px. Marker: world_from_marker rotation (9), translation (3). Form:
 skew, radius, pitch of a cuff. Lens: see `fitscan.lens.model`. Printer: scale across, along.
 Ink: growth of black per edge, mm. Split: how far the photos' processing moves all
-borders inwards although both sides of black say nothing of it, px.
+borders inwards although both sides of black say nothing of it, px. Wrap: what all cuffs have in
+common, radius (mm) and spread of their columns beyond the printer's.
 """
 
 from __future__ import annotations
@@ -76,6 +77,7 @@ class State:
     printer: Array
     ink: Array
     split: Array = field(default_factory=lambda: np.zeros((1, 1)))
+    wrap: Array = field(default_factory=lambda: np.zeros((1, 2)))
 
     def groups(self) -> list[Group]:
         """Parameter groups for the solver. Groups without members are left out."""
@@ -87,6 +89,7 @@ class State:
             Group("printer", self.printer, 2),
             Group("ink", self.ink, 1),
             Group("split", self.split, 1),
+            Group("wrap", self.wrap, 2),
         ]
         return [g for g in named if len(g.values)]
 
@@ -101,4 +104,5 @@ class State:
             values["printer"],
             values["ink"],
             values["split"],
+            values["wrap"],
         )

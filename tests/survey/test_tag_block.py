@@ -22,6 +22,7 @@ STEPS = {
     "printer": np.array([1e-4, 1e-4]),
     "ink": np.array([1e-3]),
     "split": np.array([1e-3]),
+    "wrap": np.array([1e-3, 1e-4]),
     "form": np.array([1e-4, 1e-3, 1e-4]),
 }
 
