@@ -164,12 +164,14 @@ class Network:
         printer = self.kit.printer
         mean = (printer.across, printer.along) if printer else (1.0, 1.0)
         scale_sigma = p.printer_measured if printer else p.printer
+        together = np.array([p.together_radius_mm, p.together_pitch])
         out: list[Block] = [
             PhotoPrior(len(self.photos), np.array(sigma)),
             PriorBlock.correlated("lens", "lens", self.lens.values[None], self.lens_covariance),
             PriorBlock.independent("printer", "printer", np.array([mean]), np.array(scale_sigma)),
             PriorBlock.independent("ink", "ink", np.zeros((1, 1)), np.array(p.ink_mm)),
             PriorBlock.independent("split", "split", np.zeros((1, 1)), np.array(p.split_px)),
+            PriorBlock.independent("wrap", "wrap", np.zeros((1, 2)), together),
         ]
         if self.cuffs:
             skew = np.array([p.skew, np.inf, np.inf])
@@ -198,11 +200,9 @@ class Network:
             "wrap": (first, factors(0.0, -1.0)),
             "printer": (first, factors(-1.0, 0.0)),
         }
-        together = np.array([p.together_radius_mm, p.together_pitch])
         return [
             LinearBlock("cuff radius", np.zeros(n), np.full(n, p.radius_mm), radius),
             LinearBlock("cuff pitch", -np.ones(n), np.full(n, p.pitch), pitch),
-            PriorBlock.independent("wrap", "wrap", np.zeros((1, 2)), together),
         ]
 
     def solve(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,6 +17,7 @@ from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import Covariance, block_test
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rotation import Array
+from fitscan.markers.layout import Layout
 from fitscan.survey.network import Network, corner_observations
 from fitscan.survey.tag_block import inward
 
@@ -210,3 +212,15 @@ def test_a_dozen_simulated_shoots_scatter_as_their_covariance_says() -> None:
     assert np.mean([t[0] for t in trials]) == pytest.approx(1.0, abs=0.13)
     assert np.mean([t[3] for t in trials]) == pytest.approx(1.0, abs=0.03)
     assert 0.85 < np.mean(np.abs(np.concatenate([t[1] for t in trials])) < 1.96) <= 1.0
+
+
+def test_a_kit_without_a_cuff_leaves_nothing_free() -> None:
+    whole = redrawn(well_seen(small_scene(4, 8)), 4)
+    flat = [i for i, m in enumerate(whole.markers) if m < 100]
+    kit = whole.kit.model_copy(update={"cuff": ()})
+    state = replace(whole.state, marker=whole.state.marker[flat], form=np.zeros((0, 3)))
+    markers = tuple(whole.markers[i] for i in flat)
+    scene = Scene(kit, Layout.of(kit), markers, state, whole.lens)
+    _, solution, covariance = adjusted(scene, 4)
+    assert solution.converged
+    assert covariance.variance_factor == pytest.approx(1.0, abs=0.15)
