@@ -74,10 +74,10 @@ def frame(rule_u_mm: float) -> Scene:
         flat = facing(np.array([0.0, -1.0, 0.3]), up, np.array(place, dtype=float))
         poses[m] = Rigid(turn @ flat.rotation, flat.translation)
     rules = []
-    for a, b in ((50, 51), (52, 53)):
-        length = float(np.linalg.norm(poses[a].translation - poses[b].translation))
+    for one, other in ((50, 51), (52, 53)):
+        length = float(np.linalg.norm(poses[one].translation - poses[other].translation))
         read = length + rule_u_mm * rng.normal()
-        rules.append(RuleSpec(ids=(a, b), length_mm=read, u_mm=rule_u_mm))
+        rules.append(RuleSpec(ids=(one, other), length_mm=read, u_mm=rule_u_mm))
     kit = Kit(tag=tuple(TagSpec(id=i, side_mm=60.0, part="frame") for i in poses),
               rule=tuple(rules))  # fmt: skip
     cams = []
