@@ -12,9 +12,10 @@ import numpy as np
 
 from fitscan.fit.labels import label_of, list_of
 from fitscan.geometry.rotation import Array
+from fitscan.shape.propagate import MarkerInput
 from fitscan.survey.survey import Survey
 
-__all__ = ["Deciding", "Influence", "Share", "what_decides"]
+__all__ = ["Deciding", "Influence", "Share", "influences_of", "steepest", "what_decides"]
 
 _HOPELESS = 0.1
 """Part of U below which a margin cannot be reached by photos: U would have to fall to a tenth."""
@@ -78,6 +79,41 @@ class Deciding:
     needed: float
     shares: tuple[Share, ...]
     sentence: str
+
+
+def influences_of(
+    gradients: Sequence[Array],
+    inputs: Sequence[MarkerInput],
+    *,
+    carriers: Sequence[int] = (),
+    carried_by: str = "the markers that carry it over",
+    told_turn: Array | None = None,
+) -> list[Influence]:
+    """Influences of one number that was propagated from several surveys.
+
+    Args:
+        gradients: (6 n,) for each input.
+        inputs: markers of each survey.
+        carriers: markers that only bring surveys together, in all of them.
+        carried_by: what these are called.
+        told_turn: (3, 3) rotation from the frame of the only survey to the car's axes.
+    """
+    return [
+        Influence(
+            i.survey, i.markers, g, frozenset(carriers) & set(i.markers), carried_by, told_turn
+        )
+        for g, i in zip(gradients, inputs, strict=True)
+        if len(i.markers)
+    ]
+
+
+def steepest(vector: Array, covariance: Array) -> Array:
+    """The direction (k,) in which a length's uncertainty counts: its own, or near 0 the worst."""
+    size = float(np.linalg.norm(vector))
+    values, vectors = np.linalg.eigh(covariance)
+    if size <= 2.0 * float(np.sqrt(max(values[-1], 0.0))):
+        return np.asarray(vectors[:, -1])
+    return np.asarray(vector / size)
 
 
 def what_decides(

@@ -18,8 +18,9 @@ import numpy as np
 
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import Alignment
+from fitscan.fit.deciding import influences_of, steepest, what_decides
 from fitscan.fit.gap_chain import Chain, Loop, Step, find_loops, loop_sentences, make_chain
-from fitscan.fit.propagate import propagate
+from fitscan.fit.propagate import MarkerInput, propagate_with
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.line import Line
 from fitscan.geometry.rigid import Rigid
@@ -79,6 +80,7 @@ class StraightGap:
         stations: along the seated axis.
         across, out: (3,) unit vectors, in the frame of the target's survey.
         bar_od_mm: of the bar.
+        deciding: what would decide the largest of the open verdicts; empty when none is open.
     """
 
     number: int
@@ -88,6 +90,7 @@ class StraightGap:
     across: Array
     out: Array
     bar_od_mm: float
+    deciding: str = ""
 
 
 @dataclass(frozen=True)
@@ -264,7 +267,7 @@ def _straight_gap(
         return np.concatenate([away @ across, away @ out, [tilt @ across, tilt @ out]])
 
     inputs = chain.inputs(seat.cuffs, bar.cuffs)
-    value, covariance = propagate(values, inputs)
+    value, covariance, jacobians = propagate_with(values, inputs)
     axis = _axis(inputs[0].poses, seat, seat_weights)
     across, out = triad(axis.direction, out_hint)
     n = len(at)
@@ -277,9 +280,37 @@ def _straight_gap(
     tilt, tilt_covariance = value[2 * n :], covariance[2 * n :, 2 * n :]
     size, expanded = length_with_u(tilt, tilt_covariance)
     angle = float(np.degrees(np.arctan(size)))
+    deciding = _deciding(chain, stations, wish, (value, covariance, jacobians), inputs)
     return StraightGap(
-        bar.number, angle, float(np.degrees(expanded)), tuple(stations), across, out, bar.od_mm
-    )
+        bar.number, angle, float(np.degrees(expanded)), tuple(stations), across, out, bar.od_mm,
+        deciding,
+    )  # fmt: skip
+
+
+def _deciding(
+    chain: Chain,
+    stations: Sequence[GapStation],
+    wish: _Wish,
+    propagated: tuple[Array, Array, tuple[Array, ...]],
+    inputs: list[MarkerInput],
+) -> str:
+    """What would decide the largest of the open verdicts."""
+    open_ones = [i for i, s in enumerate(stations) if s.verdict is Verdict.OPEN]
+    if not open_ones:
+        return ""
+    value, covariance, jacobians = propagated
+    worst = max(open_ones, key=lambda i: stations[i].total_mm)
+    rows = [worst, len(stations) + worst]
+    off = value[rows] - np.array([0.0, wish.standoff_mm])
+    way = steepest(off, covariance[np.ix_(rows, rows)])
+    influences = influences_of(
+        [way @ j[rows] for j in jacobians], inputs,
+        carriers=[m for step in chain.steps for m in step.carrier.used],
+        carried_by="the markers that carry the seat over",
+    )  # fmt: skip
+    s = stations[worst]
+    found = what_decides(s.total_mm, s.total_expanded_mm, wish.tolerance_mm, influences)
+    return f"Open {s.along_mm:.0f} mm from the seat's first cuff: {found.sentence}"
 
 
 def _start(seat: Straight, axis: Line) -> float:
@@ -394,11 +425,11 @@ def _sentences(
         out.append(f"{bad} of {len(stations)} stations are outside {tolerance_mm:g} mm, proven")
     elif open_ones:
         out.append(
-            f"{open_ones} of {len(stations)} stations cannot be decided against "
-            f"{tolerance_mm:g} mm: add photos of the cuffs at those stations"
+            f"{open_ones} of {len(stations)} stations cannot be decided against {tolerance_mm:g} mm"
         )
     else:
         out.append(f"All {len(stations)} stations are within {tolerance_mm:g} mm, proven")
+    out += [s.deciding for s in straights if s.deciding]
     out += moved_sentences(chain)
     return tuple(out)
 

@@ -9,12 +9,12 @@ is known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
 from fitscan.errors import DataError
-from fitscan.fit.reading import Reading, reading, size_of
+from fitscan.fit.reading import Basis, Reading, reading, size_of
 from fitscan.fit.reference import Reference
 from fitscan.geometry.line import two_normals
 from fitscan.geometry.rotation import Array, angle_between
@@ -25,6 +25,7 @@ from fitscan.survey.survey import Survey
 
 __all__ = [
     "angle_reading",
+    "basis_of",
     "between",
     "lean_of_hoop",
     "lean_of_straight",
@@ -88,6 +89,7 @@ def lean_of_straight(
                     rule.cuffs,
                     tolerance_deg,
                     wanted,
+                    reference,
                 )
             )
     total, u = (float(np.degrees(v)) for v in size_of(found.values["tilt"], found.of("tilt")))
@@ -102,6 +104,7 @@ def lean_of_straight(
             cuffs=rule.cuffs,
             tolerance=tolerance_deg,
             wanted=None if reference.directed else wanted_deg,
+            basis=basis_of(found, "tilt", rule.cuffs, reference),
         )
     )
     return out
@@ -142,6 +145,7 @@ def lean_of_hoop(
                 (*first.cuffs, *last.cuffs),
                 tolerance_deg,
                 0.0,
+                reference,
             )
         )
     return out + _plane_readings(survey, rules, reference, tolerance_deg)
@@ -225,6 +229,7 @@ def level_of(
                 rule.cuffs,
                 tolerance_deg,
                 wanted_deg[i],
+                reference,
             )
         )
     for i, rule in enumerate(rules[1:], 1):
@@ -240,6 +245,7 @@ def level_of(
                     (*rules[0].cuffs, *rule.cuffs),
                     tolerance_deg,
                     wanted_deg[0] - wanted_deg[i],
+                    reference,
                 )
             )
     return out
@@ -279,6 +285,7 @@ def between(
     return reading(
         a.name, b.name, "angle between", float(np.degrees(size)), float(np.degrees(u)), "deg",
         cuffs=source.markers, tolerance=tolerance_deg, wanted=wanted_deg,
+        basis=Basis(found, "tilt"),
     )  # fmt: skip
 
 
@@ -297,13 +304,25 @@ def angle_reading(
     cuffs: tuple[int, ...],
     tolerance_deg: float,
     wanted_deg: float | None,
+    reference: Reference | None = None,
 ) -> Reading:
     """A reading in degrees of an estimate in radians."""
     return reading(
         subject, against, name, float(np.degrees(found.number(key))),
         float(np.degrees(found.u(key))), "deg", cuffs=cuffs, tolerance=tolerance_deg,
-        wanted=wanted_deg,
+        wanted=wanted_deg, basis=basis_of(found, key, cuffs, reference),
     )  # fmt: skip
+
+
+def basis_of(
+    found: Estimates, key: str, cuffs: Sequence[int], reference: Reference | None
+) -> Basis:
+    """What an estimate rests on: cuffs, and markers of the reference that are not among them."""
+    if reference is None:
+        return Basis(found, key)
+    turn = reference.rotation(found.inputs[0].poses) if reference.directed else None
+    carriers = tuple(m for m in reference.markers if m not in set(cuffs))
+    return Basis(found, key, turn, carriers)
 
 
 def _source(survey: Survey, rules: list[AxisRule], reference: Reference) -> MarkerInput:

@@ -5,6 +5,6 @@ It lives in `fitscan.shape`, because shapes state their uncertainty too.
 
 from __future__ import annotations
 
-from fitscan.shape.propagate import MarkerInput, propagate
+from fitscan.shape.propagate import MarkerInput, propagate, propagate_with
 
-__all__ = ["MarkerInput", "propagate"]
+__all__ = ["MarkerInput", "propagate", "propagate_with"]

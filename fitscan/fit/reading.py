@@ -10,12 +10,14 @@ from typing import Protocol
 
 import numpy as np
 
+from fitscan.fit.deciding import Influence, influences_of, steepest, what_decides
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rotation import Array
 from fitscan.shape.axis_rule import AxisRule
 from fitscan.shape.datum import CarAxes
+from fitscan.shape.estimates import Estimates
 
-__all__ = ["Reading", "Told", "number_words", "reading", "size_of", "verdict_sentences"]
+__all__ = ["Basis", "Reading", "Told", "number_words", "reading", "size_of", "verdict_sentences"]
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class Reading:
         tolerance: how far from it is still accepted.
         verdict: or None when nothing is judged.
         cuffs: first ids of the cuffs that carry it.
+        deciding: what would decide an open verdict; else empty.
     """
 
     subject: str
@@ -44,6 +47,7 @@ class Reading:
     tolerance: float
     verdict: Verdict | None
     cuffs: tuple[int, ...]
+    deciding: str = ""
 
     @property
     def proven(self) -> bool:
@@ -85,6 +89,35 @@ class Told(Protocol):
         ...
 
 
+@dataclass(frozen=True)
+class Basis:
+    """What a number rests on.
+
+    Attributes:
+        found: the estimates that it was taken from.
+        key: its name there.
+        told_turn: (3, 3) rotation from the survey's frame to the car's axes, where known.
+        carriers: markers of the reference.
+    """
+
+    found: Estimates
+    key: str
+    told_turn: Array | None = None
+    carriers: tuple[int, ...] = ()
+
+    def influences(self, factor: float) -> list[Influence]:
+        """On the survey; `factor` is how many of the number's units are one of the estimate's."""
+        found = self.found
+        rows = found.rows[self.key]
+        value = found.values[self.key]
+        way = np.ones(1) if len(value) == 1 else steepest(value, found.of(self.key))
+        return influences_of(
+            [factor * (way @ j[rows]) for j in found.jacobians], found.inputs,
+            carriers=self.carriers, carried_by="the reference's markers",
+            told_turn=self.told_turn,
+        )  # fmt: skip
+
+
 def reading(
     subject: str,
     against: str,
@@ -96,12 +129,22 @@ def reading(
     cuffs: tuple[int, ...],
     tolerance: float,
     wanted: float | None = None,
+    basis: Basis | None = None,
 ) -> Reading:
     """Judge a number; value and standard uncertainty u in the unit."""
     expanded = COVERAGE * u
-    verdict = None if wanted is None else judge(abs(value - wanted), expanded, tolerance)
+    if wanted is None:
+        return Reading(
+            subject, against, name, value, expanded, unit, None, tolerance, None, cuffs
+        )  # fmt: skip
+    off = abs(value - wanted)
+    verdict = judge(off, expanded, tolerance)
+    deciding = ""
+    if verdict is Verdict.OPEN and basis is not None:
+        factor = 180.0 / np.pi if unit == "deg" else 1.0
+        deciding = what_decides(off, expanded, tolerance, basis.influences(factor), unit).sentence
     return Reading(
-        subject, against, name, value, expanded, unit, wanted, tolerance, verdict, cuffs
+        subject, against, name, value, expanded, unit, wanted, tolerance, verdict, cuffs, deciding
     )  # fmt: skip
 
 
@@ -137,9 +180,8 @@ def verdict_sentences(readings: list[Reading]) -> list[str]:
             out.append(f"Outside {wanted}, proven: {what}")
         elif r.verdict is Verdict.OPEN:
             cuffs = ", ".join(str(c) for c in r.cuffs)
-            out.append(
-                f"Cannot be decided against {wanted}: {what}; add photos of the cuffs {cuffs}"
-            )
+            todo = f". {r.deciding}" if r.deciding else f"; add photos of the cuffs {cuffs}"
+            out.append(f"Cannot be decided against {wanted}: {what}{todo}")
     if judged and not out:
         one = len(judged) == 1
         count = "The judged number is" if one else f"All {len(judged)} judged numbers are"

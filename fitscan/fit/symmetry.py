@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from fitscan.errors import DataError
+from fitscan.fit.lean import basis_of
 from fitscan.fit.reading import Reading, reading, size_of
 from fitscan.fit.reference import Reference
 from fitscan.geometry.line import Line, two_normals
@@ -88,6 +89,7 @@ def mirror(
             cuffs=cuffs,
             tolerance=tolerance_deg,
             wanted=0.0,
+            basis=basis_of(found, "tilt", cuffs, reference),
         )
     ]
     for i, side in enumerate(_SIDES):
@@ -115,6 +117,7 @@ def mirror(
             cuffs=cuffs,
             tolerance=tolerance_mm,
             wanted=0.0,
+            basis=basis_of(found, "offset", cuffs, reference),
         )
     )
     return out

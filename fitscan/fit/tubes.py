@@ -12,7 +12,7 @@ from itertools import combinations
 import numpy as np
 
 from fitscan.errors import InputError
-from fitscan.fit.reading import Reading, number_words, reading, verdict_sentences
+from fitscan.fit.reading import Basis, Reading, number_words, reading, verdict_sentences
 from fitscan.fit.verdict import COVERAGE
 from fitscan.fit.wishes import pair_of
 from fitscan.shape.axis_rule import AxisRule, axis_named
@@ -196,6 +196,7 @@ def _node_readings(node: Node, tolerance_mm: float) -> list[Reading]:
         reading(
             node.a.name, node.b.name, "node offset", node.offset_mm, node.offset_u_mm, "mm",
             cuffs=cuffs, tolerance=tolerance_mm, wanted=0.0,
+            basis=None if node.found is None else Basis(node.found, "miss"),
         ),
         reading(
             node.a.name, node.b.name, "angle at the node", float(np.degrees(node.angle_rad)),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.geometry.rotation import Array
-from fitscan.shape.propagate import MarkerInput, Poses, propagate
+from fitscan.shape.propagate import MarkerInput, Poses, propagate_with
 
 __all__ = ["Estimates", "estimate"]
 
@@ -24,11 +24,14 @@ class Estimates:
         values: by name, each (n,).
         rows: where each name's numbers lie in the covariance.
         covariance: joint, of all numbers.
+        inputs: what they depend on; jacobians: how, (N, 6 n) for each input.
     """
 
     values: Mapping[str, Array]
     rows: Mapping[str, slice]
     covariance: Array
+    inputs: tuple[MarkerInput, ...] = ()
+    jacobians: tuple[Array, ...] = ()
 
     def __contains__(self, name: str) -> bool:
         return name in self.values
@@ -73,5 +76,5 @@ def estimate(
     def flat(poses: list[Poses]) -> Array:
         return np.concatenate([np.asarray(v) for v in function(poses).values()])
 
-    _, covariance = propagate(flat, inputs)
-    return Estimates(values, rows, covariance)
+    _, covariance, jacobians = propagate_with(flat, inputs)
+    return Estimates(values, rows, covariance, tuple(inputs), jacobians)

@@ -13,7 +13,7 @@ from fitscan.errors import DataError
 from fitscan.geometry.line import closest_points
 from fitscan.geometry.rotation import Array, angle_between
 from fitscan.shape.axis_rule import AxisRule
-from fitscan.shape.estimates import estimate
+from fitscan.shape.estimates import Estimates, estimate
 from fitscan.shape.propagate import MarkerInput, Poses
 from fitscan.survey.survey import Survey
 
@@ -32,6 +32,7 @@ class Node:
         place_mm: (3,) half way, with covariance (3, 3).
         offset_mm, offset_u_mm: by how much they miss, 0 or more.
         angle_rad, angle_u_rad: between the axes, 0 to half pi.
+        found: what they were taken from: "place", "miss", "angle".
     """
 
     a: AxisRule
@@ -44,6 +45,7 @@ class Node:
     offset_u_mm: float
     angle_rad: float
     angle_u_rad: float
+    found: Estimates | None = None
 
     @property
     def name(self) -> str:
@@ -102,7 +104,7 @@ def find_node(survey: Survey, a: AxisRule, b: AxisRule) -> Node:
     on_a, on_b = closest_points(a.axis(source.poses), b.axis(source.poses))
     return Node(
         a, b, on_a, on_b, found.values["place"], found.of("place"), abs(found.number("miss")),
-        found.u("miss"), found.number("angle"), found.u("angle"),
+        found.u("miss"), found.number("angle"), found.u("angle"), found,
     )  # fmt: skip
 
 

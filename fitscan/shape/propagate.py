@@ -14,7 +14,7 @@ from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.survey.survey import Survey
 
-__all__ = ["MarkerInput", "Poses", "propagate"]
+__all__ = ["MarkerInput", "Poses", "propagate", "propagate_with"]
 
 Poses = Mapping[int, Rigid]
 """survey_from_marker by id."""
@@ -43,6 +43,22 @@ def propagate(
 ) -> tuple[Array, Array]:
     """Value and covariance of a function of several independent surveys' markers.
 
+    Args:
+        function: per input a mapping from marker id to pose -> values (k,).
+        inputs: markers of each survey.
+
+    Returns:
+        value (k,) and covariance (k, k).
+    """
+    value, covariance, _ = propagate_with(function, inputs)
+    return value, covariance
+
+
+def propagate_with(
+    function: Callable[[list[Poses]], Array], inputs: list[MarkerInput]
+) -> tuple[Array, Array, tuple[Array, ...]]:
+    """The same, and on what it depends.
+
     First order, JCGM 100:2008 (GUM) 5.1.2 in its multivariate form (JCGM 102): C = J S J^T, with
     J by central differences in steps far above rounding and far below the curvature.
 
@@ -51,11 +67,13 @@ def propagate(
         inputs: markers of each survey.
 
     Returns:
-        value (k,) and covariance (k, k).
+        value (k,), covariance (k, k), and for each input the Jacobian (k, 6 n) by its markers'
+        tangents.
     """
     poses: list[dict[int, Rigid]] = [i.poses for i in inputs]
     value = np.asarray(function(list(poses)), dtype=np.float64)
     covariance = np.zeros((len(value), len(value)))
+    jacobians = []
     steps = np.array([2e-5] * 3 + [2e-2] * 3)
     for number, source in enumerate(inputs):
         jacobian = np.zeros((len(value), 6 * len(source.markers)))
@@ -71,4 +89,5 @@ def propagate(
                 jacobian[:, 6 * j + k] = (ends[0] - ends[1]) / (2.0 * steps[k])
         joint = source.survey.joint(list(source.markers))
         covariance += jacobian @ joint @ jacobian.T
-    return value, covariance
+        jacobians.append(jacobian)
+    return value, covariance, tuple(jacobians)

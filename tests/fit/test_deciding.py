@@ -126,3 +126,27 @@ def test_open_verdicts_of_a_recheck_name_their_cuff_and_their_limit() -> None:
     assert all(any(label in s for label in open_ones) for s in r.deciding[:3])
     assert "1.05 mm" in r.deciding[0]
     assert len(truth()) == len(now.markers)
+
+
+def test_an_open_angle_says_which_cuff_and_an_open_gap_which_shoot() -> None:
+    from cage_surveys import doors
+
+    from fitscan.fit.angles import AngleWishes, find_angles
+    from fitscan.fit.gap import find_gap
+
+    survey = bare_survey(seed=6)
+    level = find_angles(survey, AngleWishes(level=("harness bar",), tolerance_deg=0.01))
+    assert level.readings[0].verdict is Verdict.OPEN
+    assert "the doubt comes from" in level.readings[0].deciding
+    assert any("what helps" in s for s in level.sentences)
+    opened, shut, _, _ = doors()
+    loose = find_gap(shut, "door bar", opened, "seat", "trim", tolerance_mm=50.0)
+    worst = max(loose.stations, key=lambda s: s.total_mm)
+    gap = find_gap(
+        shut, "door bar", opened, "seat", "trim",
+        tolerance_mm=worst.total_mm + 0.5 * worst.total_expanded_mm,
+    )  # fmt: skip
+    said = [s for s in gap.sentences if s.startswith("Open ")]
+    assert len(said) == 1
+    assert f"{worst.along_mm:.0f} mm from the seat's first cuff" in said[0]
+    assert "for open" in said[0] or "for shut" in said[0]
