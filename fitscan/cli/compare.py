@@ -1,4 +1,4 @@
-"""Commands that hold one survey against another: record, recheck, gap.
+"""Commands that hold a survey against a record: record, recheck.
 
 Parse, call, print; no computation happens here.
 """
@@ -21,7 +21,6 @@ from fitscan.cli.screen import (
     say_notes,
     screen_for,
 )
-from fitscan.errors import InputError
 
 
 @app.command(epilog=CAUTION)
@@ -151,68 +150,4 @@ def bench(
 
         screen = screen_for(hushed=json)
         screen.print(bench_table(result))
-        say_files(screen, out, *drawn)
-
-
-def _pair(text: str, option: str) -> tuple[Path, str]:
-    """Split SURVEY:TUBE at the last colon."""
-    path, colon, tube = text.rpartition(":")
-    if not colon or not path or not tube:
-        raise InputError(
-            f"{text!r} is not SURVEY:TUBE", option, "write it like 'shut.json:door bar'"
-        )
-    return Path(path), tube
-
-
-@app.command(epilog=CAUTION)
-def gap(
-    bar: Annotated[str, typer.Option(help="SURVEY:TUBE of the bar, for example 'shut.json:bar'.")],
-    target: Annotated[str, typer.Option(help="SURVEY:TUBE of the stubs in the recess.")],
-    on: Annotated[str, typer.Option(help="Part that both surveys show, for example trim.")],
-    out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
-    tolerance_mm: Annotated[
-        float, typer.Option(min=0.0, max=1e4, help="Largest distance of the axes that you accept.")
-    ] = 2.0,
-    station_mm: Annotated[
-        float, typer.Option(min=5.0, max=1e4, help="Distance between stations.")
-    ] = 50.0,
-    photos: Annotated[
-        Path | None, typer.Option(help="Photos of the bar's survey, to draw the result on.")
-    ] = None,
-    json: Json = False,
-    quiet: Quiet = False,
-    replace: Replace = False,
-) -> None:
-    """Say how far a bar is from where it should sit, station by station."""
-    from fitscan.fit.gap import find_gap
-    from fitscan.fit.result_file import gap_document
-    from fitscan.survey.survey_file import read_survey
-
-    check_free(out, "fitscan.gap", replace=replace)
-    check_photos_folder(photos)
-    bar_file, bar_tube = _pair(bar, "--bar")
-    target_file, target_tube = _pair(target, "--target")
-    bar_survey = read_survey(bar_file)
-    target_survey = bar_survey if target_file == bar_file else read_survey(target_file)
-    result = find_gap(
-        bar_survey, bar_tube, target_survey, target_tube, on,
-        tolerance_mm=tolerance_mm, station_mm=station_mm,
-    )  # fmt: skip
-    give(gap_document(result), out, json=json, replace=replace)
-    drawn: list[Path] = []
-    notes: list[str] = []
-    if out is not None:
-        from fitscan.report.write import write_gap_pictures
-
-        folder = photos if photos is not None else photos_of(bar_survey, bar_file)
-        stem = out.with_suffix("")
-        drawn = write_gap_pictures(
-            result, bar_survey, target_survey, folder, stem, replace=replace, say=notes.append
-        )
-    if not quiet:
-        from fitscan.report.tables import gap_table
-
-        screen = screen_for(hushed=json)
-        screen.print(gap_table(result))
-        say_notes(screen, notes)
         say_files(screen, out, *drawn)

@@ -79,17 +79,17 @@ def find_contour_gap(
     hint = outward(target_survey, contour.markers)
     model = _Model(chain, contour, line, stops, places, hint)
     value, covariance = propagate(model.values, chain.inputs(contour.markers, line.cuffs))
-    poses = [{**i.poses} for i in chain.inputs(contour.markers, line.cuffs)]
+    poses: list[Poses] = [i.poses for i in chain.inputs(contour.markers, line.cuffs)]
     points = contour.points(poses[0], stops)[0]
     own = line.points_and_tangents(poses[chain.bar_row], places)[0]
     on_bar = chain.start.apply(own)
     centred = contour.centred
     wanted = (standoff_mm or 0.0) if centred else standoff_mm
+    bow = model.bow_covariance(poses)
     stations = []
     for n in range(len(stops)):
         rows = 3 * n + np.arange(3)
-        bow = float(stops.bow_u_mm[n]) ** 2
-        joint = covariance[np.ix_(rows, rows)] + bow * np.eye(3)
+        joint = covariance[np.ix_(rows, rows)] + bow[n]
         piece = line.names[int(places.piece[n])]
         stations.append(
             _station(float(stops.along_mm[n]), piece, points[n], on_bar[n], value[rows], joint,
@@ -117,8 +117,11 @@ class _Model:
     places: Places
     hint: Array
 
-    def values(self, poses: list[Poses]) -> Array:
+    def values(self, poses: list[Poses], shift: Array | None = None) -> Array:
+        """Across, out and clearance (3 n,) with the contour shifted by (3,), for poses."""
         target, along, width = self.contour.points(poses[0], self.stops)
+        if shift is not None:
+            target = target + shift
         way = self.chain.target_from_bar(poses)
         point, tangent = self.line.points_and_tangents(poses[self.chain.bar_row], self.places)
         point, tangent = way.apply(point), way.turn(tangent)
@@ -131,6 +134,16 @@ class _Model:
         clearance = np.linalg.norm(foot, axis=1) - self.line.radius_mm
         parts = [(away * across).sum(axis=1), (away * out).sum(axis=1), clearance]
         return np.stack(parts, axis=1).reshape(-1)
+
+    def bow_covariance(self, poses: list[Poses]) -> Array:
+        """What the lips' bow between tips adds to each station's numbers (n, 3, 3)."""
+        reach = 1e-3
+        ways = [
+            (self.values(poses, d) - self.values(poses, -d)).reshape(-1, 3) / (2.0 * reach)
+            for d in reach * np.eye(3)
+        ]
+        by_shift = np.stack(ways, axis=2)
+        return np.asarray(by_shift @ self.stops.bow @ by_shift.transpose(0, 2, 1))
 
 
 def _directions(along: Array, width: Array, hint: Array) -> tuple[Array, Array]:
@@ -171,11 +184,7 @@ def _paired(
             "gap",
             "check the names, and put cuffs abreast of the pointers",
         )
-    k = np.array(keep)
-    kept = Stops(
-        stops.row[k], stops.share[k], stops.far[k], stops.along_mm[k], stops.bow_u_mm[k]
-    )  # fmt: skip
-    return kept, samples.take(np.array(rows))
+    return stops.take(np.array(keep)), samples.take(np.array(rows))
 
 
 def _station(

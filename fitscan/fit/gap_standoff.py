@@ -97,10 +97,24 @@ class Standoff:
 
     @property
     def worst(self) -> StandoffStation:
-        """The tightest station where clearance counts, else the one that is off most."""
+        """The tightest station where clearance counts, else the one that is off most.
+
+        Those that are proven out come first: a number with a wide U is no news.
+        """
+        proven = [s for s in self.stations if s.verdict is Verdict.OUT]
         if self.standoff_mm is None:
-            return min(self.stations, key=lambda s: s.value_mm)
-        return max(self.stations, key=lambda s: s.value_mm)
+            return min(proven or self.stations, key=lambda s: s.value_mm)
+        return max(proven or self.stations, key=lambda s: s.value_mm)
+
+    @property
+    def tightest(self) -> StandoffStation:
+        """The station with the smallest clearance; one that fouls for certain comes first."""
+        sure = [s for s in self.stations if _gap(s) < -(s.clearance_expanded_mm or 0.0)]
+        return min(sure or self.stations, key=_gap)
+
+
+def _gap(s: StandoffStation) -> float:
+    return s.clearance_mm if s.clearance_mm is not None else 0.0
 
 
 def judge_clearance(
@@ -153,20 +167,29 @@ def _centre_sentences(result: Standoff) -> tuple[str, ...]:
 
 
 def _clearance_sentences(result: Standoff) -> tuple[str, ...]:
-    tightest = min(result.stations, key=lambda s: s.clearance_mm or 0.0)
-    gap, u = tightest.clearance_mm or 0.0, tightest.clearance_expanded_mm or 0.0
+    tightest = result.tightest
+    gap, u = _gap(tightest), tightest.clearance_expanded_mm or 0.0
     told = f"{abs(gap):.2f} mm (U {u:.2f} mm)"
-    if gap < 0:
+    if gap < -u:
         out = [f"The {result.bar} fouls {result.target} by {told} at worst, {_where(tightest)}"]
+    elif gap < u:
+        out = [
+            f"Whether the {result.bar} clears {result.target} cannot be told at its tightest, "
+            f"{_where(tightest)}: clearance {gap:.2f} mm (U {u:.2f} mm)"
+        ]
     else:
         out = [
             f"The {result.bar} is {told} clear of {result.target} at its tightest, "
             f"{_where(tightest)}"
         ]
-    if result.standoff_mm is not None and tightest.verdict is Verdict.OUT:
-        need = result.standoff_mm - gap
+    worst = result.worst
+    if result.standoff_mm is not None and worst.verdict is Verdict.OUT:
+        need = result.standoff_mm - _gap(worst)
         way = "away from" if need > 0 else "towards"
-        out.append(f"Move it {abs(need):.2f} mm {way} {result.target} there (U {u:.2f} mm)")
+        out.append(
+            f"Move it {abs(need):.2f} mm {way} {result.target} (U {worst.expanded_mm:.2f} mm), "
+            f"{_where(worst)}"
+        )
     return tuple(out)
 
 

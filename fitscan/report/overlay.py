@@ -30,10 +30,18 @@ from fitscan.survey.survey import Survey
 
 __all__ = [
     "LABEL_PX",
+    "Sheet",
+    "cross_out",
+    "draw_markers",
+    "draw_tubes",
     "gap_drawing",
     "gap_points",
+    "inside",
+    "photo_words",
     "recheck_drawing",
     "recheck_points",
+    "renamed",
+    "square_to_axis",
     "survey_drawing",
     "worst_gap_points",
 ]
@@ -58,7 +66,7 @@ _MEANINGS = {
 
 
 @dataclass
-class _Sheet:
+class Sheet:
     """A drawing in the making."""
 
     view: PhotoView
@@ -73,6 +81,7 @@ class _Sheet:
     factor: float = 1.0
 
     def add_curve(self, role: str, points: Array, of: str) -> None:
+        """Draw a line in space (n, 3) where the photo shows it."""
         for piece in self.view.curves(points):
             if _touches(piece, self.view):
                 self.strokes.append(Stroke(role, piece, of))
@@ -119,6 +128,7 @@ class _Sheet:
         return len(left_out)
 
     def finish(self, heading: str, warnings: Iterable[str]) -> Drawing:
+        """The drawing with its words and its legend."""
         present = {s.role for s in self.strokes} | ({"left out"} if self.crosses else set())
         legend = [Key(role, text) for role, text in _MEANINGS.items() if role in present]
         order = ["marker", "leader"]
@@ -140,13 +150,15 @@ def _touches(piece: Array, view: PhotoView) -> bool:
     return bool(np.all(piece.max(axis=0) >= 0.0) and np.all(piece.min(axis=0) <= size - 1.0))
 
 
-def _photo_words(view: PhotoView) -> str:
+def photo_words(view: PhotoView) -> str:
+    """Name of the photo, and how much it is enlarged."""
     scale = view.crop.shown_width / view.crop.width
     enlarged = f", enlarged {scale:.1f} times" if scale > 1.05 else ""
     return f"Photo {view.entry.name}{enlarged}"
 
 
-def _inside(place: Array, view: PhotoView) -> bool:
+def inside(place: Array, view: PhotoView) -> bool:
+    """Whether a place (2,) lies in the picture."""
     size = np.array([view.crop.shown_width, view.crop.shown_height])
     return bool(np.all(place >= 0.0) and np.all(place <= size - 1.0))
 
@@ -184,9 +196,9 @@ def gap_drawing(gap: Gap, bar_survey: Survey, target_survey: Survey, view: Photo
     The seat is carried over by the inverse of the alignment, so everything is drawn where it is,
     at its true size.
     """
-    sheet = _Sheet(view)
+    sheet = Sheet(view)
     bar_from_target = gap.alignment.a_from_b.inverse()
-    _draw_markers(sheet, bar_survey)
+    draw_markers(sheet, bar_survey)
     for seat in straights_of(target_survey, gap.target):
         axis = _carried(seat.axis, bar_from_target)
         sheet.add_tube("seat", axis, gap.straights[0].bar_od_mm, seat.span, gap.target)
@@ -195,11 +207,11 @@ def gap_drawing(gap: Gap, bar_survey: Survey, target_survey: Survey, view: Photo
     _draw_pushes(sheet, gap, bar_from_target)
     named = [(i, s) for i, s in enumerate(gap.stations, 1)]
     lost = _draw_stations(sheet, named, bar_from_target)
-    _cross_out(sheet, bar_survey, {m.marker_id: "moved" for m in gap.alignment.moved})
+    cross_out(sheet, bar_survey, {m.marker_id: "moved" for m in gap.alignment.moved})
     sheet.lines = [
         *gap.sentences[1:3],
         "Labels: distance between the axes ± U (k = 2), drawn at its true place and size.",
-        f"{_photo_words(view)}, survey {bar_survey.name}; the seat was measured in survey "
+        f"{photo_words(view)}, survey {bar_survey.name}; the seat was measured in survey "
         f"{target_survey.name} and carried over by the {gap.on}'s markers.",
     ]
     if lost:
@@ -237,21 +249,21 @@ def _draw_pushes(sheet: _Sheet, gap: Gap, bar_from_target: Rigid) -> None:
 
 
 def _draw_stations(
-    sheet: _Sheet, stations: list[tuple[int, GapStation]], bar_from_target: Rigid
+    sheet: Sheet, stations: list[tuple[int, GapStation]], bar_from_target: Rigid
 ) -> int:
     """Whisker, verdict and label of each station; returns how many labels found no room."""
     wishes: list[tuple[float, Wish]] = []
     verdicts: list[Verdict] = []
     for number, s in stations:
         ends, seen = sheet.view.shown(bar_from_target.apply(np.array([s.seated_mm, s.bar_mm])))
-        if not seen.all() or not _inside(ends[1], sheet.view):
+        if not seen.all() or not inside(ends[1], sheet.view):
             continue
         of = f"station {number}"
         look = VERDICT_LOOKS[s.verdict]
         sheet.strokes.append(Stroke("whisker", ends, of))
         verdicts.append(s.verdict)
         text = amount(s.total_mm, s.total_expanded_mm, "mm")
-        away = _square_to_axis(sheet, ends[1])
+        away = square_to_axis(sheet, ends[1])
         wish = Wish(text, ends.mean(axis=0), away, of, look.shape, look.colour)
         wishes.append((s.total_mm, wish))
     for verdict in dict.fromkeys(verdicts):
@@ -262,7 +274,7 @@ def _draw_stations(
     return sheet.label([wishes[i][1] for i in order])
 
 
-def _square_to_axis(sheet: _Sheet, at: Array) -> Array:
+def square_to_axis(sheet: Sheet, at: Array) -> Array:
     """Direction (2,) away from the tube in the picture, upwards or to the side."""
     axes = [s.places for s in sheet.strokes if s.role == "tube axis"]
     if not axes:
@@ -292,23 +304,23 @@ def recheck_drawing(result: Recheck, record: Survey, now: Survey, view: PhotoVie
 
     Tubes are drawn where they are; only the arrows are longer than true, by the drawing's factor.
     """
-    sheet = _Sheet(view)
+    sheet = Sheet(view)
     now_from_record = result.alignment.a_from_b.inverse()
-    _draw_markers(sheet, now)
+    draw_markers(sheet, now)
     tubes = list(dict.fromkeys(c.tube for c in now.kit.cuff if c.part == result.part))
     for straight in _measured_straights(record, tubes):
         axis = _carried(straight.axis, now_from_record)
         hidden = _hidden(straight, now, view)
         sheet.add_tube("seat", axis, straight.od_mm, straight.span, straight.tube, hidden=hidden)
-    _draw_tubes(sheet, now, tubes)
+    draw_tubes(sheet, now, tubes)
     _draw_shifts(sheet, result)
-    _cross_out(sheet, now, {m.marker_id: "moved" for m in result.alignment.moved})
+    cross_out(sheet, now, {m.marker_id: "moved" for m in result.alignment.moved})
     worst = max(result.shifts, key=lambda s: s.size_mm)
     sheet.lines = [
         *result.sentences[:3],
         f"Arrows: the way to move it back, drawn {sheet.factor:g} times too long; all else is at "
         "its true place. Labels: how far it is off ± U (k = 2).",
-        f"{_photo_words(view)}, survey {now.name}, against the record {record.name}, both "
+        f"{photo_words(view)}, survey {now.name}, against the record {record.name}, both "
         f"aligned on the {result.on}. Directions: {result.axes.frame}.",
     ]
     heading = (
@@ -316,10 +328,11 @@ def recheck_drawing(result: Recheck, record: Survey, now: Survey, view: PhotoVie
         f"worst ({worst.label})"
     )
     drawing = sheet.finish(heading, result.warnings)
-    return _renamed(drawing, {"seat outline": "where it was recorded, with its axis"})
+    return renamed(drawing, {"seat outline": "where it was recorded, with its axis"})
 
 
-def _renamed(drawing: Drawing, meanings: dict[str, str]) -> Drawing:
+def renamed(drawing: Drawing, meanings: dict[str, str]) -> Drawing:
+    """The drawing with other words for some of its legend's roles."""
     legend = tuple(
         Key(k.role, meanings.get(k.role, k.text), k.shape, k.colour) for k in drawing.legend
     )
@@ -339,7 +352,8 @@ def _measured_straights(survey: Survey, tubes: list[str]) -> list[Straight]:
     return [s for t in seen for s in straights_of(survey, t)]
 
 
-def _draw_tubes(sheet: _Sheet, survey: Survey, tubes: list[str]) -> None:
+def draw_tubes(sheet: Sheet, survey: Survey, tubes: list[str]) -> None:
+    """Draw the straights of some tubes that have a measured cuff."""
     for straight in _measured_straights(survey, tubes):
         hidden = _hidden(straight, survey, sheet.view)
         sheet.add_tube(
@@ -353,7 +367,7 @@ def _hidden(straight: Straight, survey: Survey, view: PhotoView) -> bool:
     return printed.isdisjoint(view.entry.tags)
 
 
-def _draw_shifts(sheet: _Sheet, result: Recheck) -> None:
+def _draw_shifts(sheet: Sheet, result: Recheck) -> None:
     """An arrow for each proven shift, an open circle for the others, labels for the largest."""
     now_from_told = _now_from_told(result)
     view = sheet.view
@@ -364,7 +378,7 @@ def _draw_shifts(sheet: _Sheet, result: Recheck) -> None:
         here = s.place_mm + s.shift_mm
         back = here - sheet.factor * s.shift_mm if s in proven else here
         ends, seen = view.shown(now_from_told.apply(np.array([here, back])))
-        if not seen.all() or not _inside(ends[0], view):
+        if not seen.all() or not inside(ends[0], view):
             continue
         of = f"marker {s.marker_id}"
         text = amount(s.size_mm, s.size_expanded_mm, "mm")
@@ -396,23 +410,23 @@ def _arrow_factor(shifts: list[CuffShift], now_from_told: Rigid, view: PhotoView
 
 def survey_drawing(survey: Survey, view: PhotoView) -> Drawing:
     """Everything measured in a photo: markers with their ids, tubes, and what was left out."""
-    sheet = _Sheet(view)
-    _draw_markers(sheet, survey)
+    sheet = Sheet(view)
+    draw_markers(sheet, survey)
     tubes = list(dict.fromkeys(c.tube for c in survey.kit.cuff))
-    _draw_tubes(sheet, survey, tubes)
-    _cross_out(sheet, survey, {})
+    draw_tubes(sheet, survey, tubes)
+    cross_out(sheet, survey, {})
     tags = set(view.entry.tags)
     wishes = []
     for row, marker in enumerate(survey.markers):
         printed = {t.tag_id for t in Layout.of(survey.kit).tags.values() if t.marker_id == marker}
         place, seen = view.shown(survey.poses[row].translation[None])
-        if tags & printed and seen[0] and _inside(place[0], view):
+        if tags & printed and seen[0] and inside(place[0], view):
             wishes.append(Wish(str(marker), place[0], np.array([0.0, -1.0]), f"marker {marker}"))
     sheet.label(wishes)
     q = survey.quality
     used = sum(p.refused is None for p in survey.photos)
     sheet.lines = [
-        f"{_photo_words(view)}: {len(view.entry.tags)} squares measured. The survey stands on "
+        f"{photo_words(view)}: {len(view.entry.tags)} squares measured. The survey stands on "
         f"{used} photos; corners fit to {q.rms_px:.2f} px rms; scale from {q.scale_source}.",
     ]
     return sheet.finish(f"Survey {survey.name}: {len(survey.markers)} markers", q.warnings)
@@ -421,7 +435,8 @@ def survey_drawing(survey: Survey, view: PhotoView) -> Drawing:
 # ---------------------------------------------------------------- markers
 
 
-def _draw_markers(sheet: _Sheet, survey: Survey) -> None:
+def draw_markers(sheet: Sheet, survey: Survey) -> None:
+    """Outline the squares that were measured in the photo."""
     layout = Layout.of(survey.kit)
     for tag in sheet.view.entry.tags:
         if tag in layout.tags:
@@ -430,7 +445,7 @@ def _draw_markers(sheet: _Sheet, survey: Survey) -> None:
                 sheet.add_curve("marker", border, f"tag {tag}")
 
 
-def _cross_out(sheet: _Sheet, survey: Survey, moved: dict[int, str]) -> None:
+def cross_out(sheet: Sheet, survey: Survey, moved: dict[int, str]) -> None:
     """Cross out moved markers everywhere, and squares that were left out of this photo."""
     layout = Layout.of(survey.kit)
     name = sheet.view.entry.name
@@ -442,7 +457,7 @@ def _cross_out(sheet: _Sheet, survey: Survey, moved: dict[int, str]) -> None:
         if border is None:
             continue
         shown, seen = sheet.view.shown(border)
-        if not seen.all() or not _inside(shown.mean(axis=0), sheet.view):
+        if not seen.all() or not inside(shown.mean(axis=0), sheet.view):
             continue
         middle = shown[[0, 8, 16, 24]].mean(axis=0)
         # Upright and not too small, whatever the square looks like from the side.

@@ -30,7 +30,8 @@ def amount(value: float, expanded: float, unit: str = "") -> str:
     5.3.
     """
     decimals = _decimals(expanded)
-    text = f"{value:.{decimals}f} ± {max(expanded, 10.0**-decimals):.{decimals}f}"
+    shown = round(value, decimals) + 0.0  # no minus before a zero
+    text = f"{shown:.{decimals}f} ± {max(expanded, 10.0**-decimals):.{decimals}f}"
     return f"{text} {unit}" if unit else text
 
 

@@ -41,6 +41,7 @@ from fitscan.store.digest import sha256_of_file
 from fitscan.survey.survey import PhotoEntry, Survey
 
 __all__ = [
+    "PictureJob",
     "write_gap_pictures",
     "write_recheck_pictures",
     "write_survey_pictures",
@@ -84,7 +85,7 @@ def write_gap_pictures(
         EnvironmentProblem: the disk is full or may not be written.
     """
     cuffs = [c for s in straights_of(bar_survey, gap.bar) for c in s.cuffs]
-    job = _Job(bar_survey, photo_folder, out_stem, replace, say)
+    job = PictureJob(bar_survey, photo_folder, out_stem, replace, say)
     return job.run(
         gap_points(gap),
         cuffs,
@@ -109,7 +110,7 @@ def write_recheck_pictures(
     Arguments, result and errors are those of `write_gap_pictures`; photo_folder holds the photos
     of `now`.
     """
-    job = _Job(now, photo_folder, out_stem, replace, say)
+    job = PictureJob(now, photo_folder, out_stem, replace, say)
     return job.run(
         recheck_points(result),
         [s.marker_id for s in result.shifts],
@@ -131,7 +132,7 @@ def write_survey_pictures(
     Arguments, result and errors are those of `write_gap_pictures`; what is left over by place in
     the photo is a second plot, "<stem>-plot-2.png", where the survey knows it.
     """
-    job = _Job(survey, photo_folder, out_stem, replace, say)
+    job = PictureJob(survey, photo_folder, out_stem, replace, say)
     files = job.run(
         np.array([p.translation for p in survey.poses]),
         survey.markers,
@@ -156,7 +157,7 @@ def write_verify_plot(result: Verification, out_stem: Path) -> Path:
     return path
 
 
-class _Job:
+class PictureJob:
     """One result's pictures."""
 
     def __init__(
@@ -181,6 +182,7 @@ class _Job:
         cropped: bool = True,
         close_up: Array | None = None,
     ) -> list[Path]:
+        """Write the pictures on photos, a close-up if places for it are given, and the plot."""
         files: list[Path] = []
         notes: list[str] = []
         near = list(markers)

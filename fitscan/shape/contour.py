@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from fitscan.errors import DataError, InputError
 from fitscan.geometry.rotation import Array
@@ -90,18 +91,29 @@ class Stops:
         share: (n,) how far to the next tip, 0 to 1.
         far: (n,) the same row on the second lip; -1 without one.
         along_mm: (n,) from the contour's first tip.
-        bow_u_mm: (n,) standard uncertainty for what a lip may bow between tips.
+        bow: (n, 3, 3) covariance in mm^2 for what the lips may bow between tips.
     """
 
     row: Array
     share: Array
     far: Array
     along_mm: Array
-    bow_u_mm: Array
+    bow: Array
 
     def __len__(self) -> int:
         """How many."""
         return len(self.row)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Stops:
+        """Some of the places."""
+        return Stops(
+            self.row[rows], self.share[rows], self.far[rows], self.along_mm[rows], self.bow[rows]
+        )  # fmt: skip
+
+    @property
+    def bow_u_mm(self) -> Array:
+        """Standard uncertainty (n,) of the bow in its worst direction."""
+        return np.asarray(np.sqrt(np.clip(np.linalg.eigvalsh(self.bow)[:, -1], 0.0, None)))
 
 
 @dataclass(frozen=True)
@@ -189,20 +201,20 @@ class Contour:
         row, share = np.concatenate(rows), np.concatenate(shares)
         along = starts[row] + share * lengths[row]
         other = self.lips[1].tips(self.poses) if self.centred else None
-        bow = _bow(tips, other)[row] * 4.0 * share * (1.0 - share)
+        bow = _bow_covariance(_bow(tips, other)[row], share)
         far = np.full(len(row), -1)
         if self.centred:
             far, far_bow = self._abreast(row, share)
-            bow = 0.5 * np.hypot(bow, far_bow)
-        keep = (far >= 0) | (not self.centred)
-        if not keep.any():
+            # The centre line moves by half of what either lip does.
+            bow = 0.25 * (bow + far_bow)
+        keep = np.flatnonzero((far >= 0) | (not self.centred))
+        if not len(keep):
             raise DataError(
                 f"No place of {self.lips[1].name!r} lies abreast of {self.lips[0].name!r}",
                 "contour",
                 "put the pointers of both lips along the same length of the recess",
             )
-        # Any bow up to this one is taken as equally likely: u = a / sqrt(3) (JCGM 100, 4.3.7).
-        return Stops(row[keep], share[keep], far[keep], along[keep], bow[keep] / np.sqrt(3.0))
+        return Stops(row, share, far, along, bow).take(keep)
 
     def _abreast(self, row: Array, share: Array) -> tuple[Array, Array]:
         """Rows of the second lip's piece abreast of each place (-1 for none), and its bow there."""
@@ -210,7 +222,7 @@ class Contour:
         tips = self.lips[1].tips(self.poses)
         height = np.einsum("nk,mk->nm", along, tips) - np.einsum("nk,nk->n", along, near)[:, None]
         far = np.full(len(row), -1)
-        bow = np.zeros(len(row))
+        bow = np.zeros((len(row), 3, 3))
         sagitta = _bow(tips, self.lips[0].tips(self.poses))
         for n, h in enumerate(height):
             found = [
@@ -220,7 +232,7 @@ class Contour:
             if found:
                 far[n] = min(found, key=lambda j: float(np.linalg.norm(tips[j] - near[n])))
                 part = h[far[n]] / (h[far[n]] - h[far[n] + 1])
-                bow[n] = sagitta[far[n]] * 4.0 * part * (1.0 - part)
+                bow[n] = _bow_covariance(sagitta[far[n]][None], np.array([part]))[0]
         return far, bow
 
     def _near(self, poses: Poses, row: Array, share: Array) -> tuple[Array, Array]:
@@ -250,26 +262,39 @@ class Contour:
         return near + 0.5 * width, along, width
 
 
-def _bow(tips: Array, other: Array | None = None) -> Array:
-    """How far the lip may bow between tips i and i + 1 (n - 1,), mm.
+def _bow_covariance(bow: Array, share: Array) -> Array:
+    """Covariance (n, 3, 3) at shares (n,) of pieces whose middles may bow by vectors (n, 3).
 
-    A tip's distance from the chord of its two neighbours is the sagitta over two spans. Over one
-    span an arc has a quarter of it and a kink up to about all of it: half is taken. With two tips
-    only nothing is known of the lip itself: the other lip's tips tell, if there is one.
+    Any bow up to the vector, either way, is taken as equally likely: u = a / sqrt(3)
+    (JCGM 100:2008, 4.3.7).
+    """
+    at = bow * (4.0 * share * (1.0 - share))[:, None]
+    return np.asarray(at[:, :, None] * at[:, None, :] / 3.0)
+
+
+def _bow(tips: Array, other: Array | None = None) -> Array:
+    """How far and which way the lip may bow between tips i and i + 1 (n - 1, 3), mm.
+
+    A tip's way from the chord of its two neighbours is the sagitta over two spans. Over one span
+    an arc has a quarter of it and a kink up to about all of it: half is taken. With two tips only
+    nothing is known of the lip itself: the other lip's tips tell, if there is one.
     """
     n = len(tips)
-    out = np.zeros(n - 1)
+    out = np.zeros((n - 1, 3))
     for i in range(1, n - 1):
         half = 0.5 * _off_chord(tips[i - 1], tips[i], tips[i + 1])
-        out[i - 1 : i + 1] = np.maximum(out[i - 1 : i + 1], half)
+        for j in (i - 1, i):
+            if half @ half > out[j] @ out[j]:
+                out[j] = half
     if n == _FEWEST and other is not None and len(other) > _FEWEST:
-        out[0] = max(_off_chord(other[0], tip, other[-1]) for tip in other[1:-1])
+        ways = [_off_chord(other[0], tip, other[-1]) for tip in other[1:-1]]
+        out[0] = max(ways, key=lambda way: float(way @ way))
     return out
 
 
-def _off_chord(start: Array, tip: Array, end: Array) -> float:
-    """Distance (mm) of a tip from the chord between two others."""
+def _off_chord(start: Array, tip: Array, end: Array) -> Array:
+    """Way (3,) from the chord between two tips to a third one, mm."""
     chord = end - start
     unit = chord / max(float(np.linalg.norm(chord)), 1e-9)
     away = tip - start
-    return float(np.linalg.norm(away - (away @ unit) * unit))
+    return np.asarray(away - (away @ unit) * unit)

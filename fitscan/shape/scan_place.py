@@ -64,6 +64,7 @@ class Placement:
         survey_from_scan: transform, for the surveyed poses.
         own: (6, 6) covariance of its tangent from picks, paper and scan alone; what the survey's
             poses add is correlated with the bar and comes through `survey_from_scan_for`.
+        covariance: (6, 6) of the same tangent with what the survey's poses add.
         spread: factor by which the picks scatter more than they were said to; 1 at least.
         named: every picked point.
         scale, scale_u: size in the survey over size in the scan, with standard uncertainty.
@@ -77,6 +78,7 @@ class Placement:
     sha256: str
     survey_from_scan: Rigid
     own: Array
+    covariance: Array
     spread: float
     named: tuple[NamedMisfit, ...]
     scale: float
@@ -189,7 +191,7 @@ def place_scan(survey: Survey, scan: Scan, points: ScanPoints) -> tuple[Placemen
     surface = Surface.of(scan, outward)
     _on_surface(surface, s[keep], scan, points)
     placement = Placement(
-        scan.name, scan.sha256, fitted.survey_from_scan, fitted.own, fitted.spread,
+        scan.name, scan.sha256, fitted.survey_from_scan, fitted.own, fitted.total, fitted.spread,
         tuple(NamedMisfit(m, float(o), i in keep) for i, (m, o) in
               enumerate(zip(ids, off, strict=True))),
         scale, scale_u, 0, 0.0, (), fitted.rules, fitted.gain,
@@ -365,6 +367,7 @@ def _refined(
         placement,
         survey_from_scan=fit.survey_from_scan,
         own=fit.own,
+        covariance=fit.total,
         spread=fit.spread,
         planes=len(planes.markers),
         plane_rms_mm=float(np.sqrt(np.mean(_left(fit, planes) ** 2))),
