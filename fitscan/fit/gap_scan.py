@@ -33,7 +33,7 @@ from fitscan.survey.survey import Survey
 
 __all__ = ["find_scan_gap"]
 
-_SAMPLE_MM = 1.0
+_SAMPLE_MM = 0.25
 _FARTHEST_MM = 200.0
 """A scan farther from the bar than this is not what the bar is fitted to."""
 _MARGIN_MM = 2.0
@@ -144,7 +144,7 @@ def _tightest(
         )
     samples, x = samples.take(near), x[near]
     feet = surface.evened(x, _MARGIN_MM).nearest(x)
-    count = max(1, int(np.ceil(np.ptp(samples.run) / station_mm)))
+    count = max(1, int(np.ceil(np.ptp(samples.run) / station_mm - 1e-6)))
     edges = np.linspace(samples.run.min(), samples.run.max(), count + 1)
     owner = np.clip(np.searchsorted(edges, samples.run, side="right") - 1, 0, count - 1)
     rows = []

@@ -57,6 +57,7 @@ class Surface:
         noise_mm: standard deviation of its vertices about the smooth surface; 0 when not judged.
         u: (n,) of its vertices.
         coarse: whether its vertices lie too far apart to judge its noise.
+        border: (n,) which vertices lie on the border of the sheet.
     """
 
     scan: Scan
@@ -64,6 +65,7 @@ class Surface:
     noise_mm: float
     u: Array
     coarse: bool
+    border: npt.NDArray[np.bool_]
 
     @staticmethod
     def of(scan: Scan, outward: Array) -> Surface:
@@ -82,7 +84,8 @@ class Surface:
             normals = normals * np.where(sense == 0.0, 1.0, sense)[:, None]
         elif float(normals.sum(axis=0) @ outward) < 0:
             normals = -normals
-        return Surface(scan, normals, noise, np.full(len(scan.vertices), noise), coarse)
+        u = np.full(len(scan.vertices), noise)
+        return Surface(scan, normals, noise, u, coarse, _border_of(scan))
 
     @cached_property
     def _tree(self) -> Any:
@@ -103,16 +106,6 @@ class Surface:
         )
         return scene
 
-    @cached_property
-    def _border(self) -> npt.NDArray[np.bool_]:
-        """Vertices (n,) on the border of the sheet: on an edge of one triangle only."""
-        t = self.scan.triangles
-        edges = np.sort(np.concatenate([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]]), axis=1)
-        unique, count = np.unique(edges, axis=0, return_counts=True)
-        out = np.zeros(len(self.scan.vertices), dtype=bool)
-        out[unique[count == 1].reshape(-1)] = True
-        return out
-
     def nearest(self, x: Array) -> Feet:
         """Nearest places of the surface to points (n, 3), all in the scan's frame."""
         return self._nearest_in_cloud(x) if self.scan.is_cloud else self._nearest_in_mesh(x)
@@ -126,7 +119,7 @@ class Surface:
         points = np.einsum("nk,nkd->nd", weights, self.scan.vertices[corners])
         normals = np.einsum("nk,nkd->nd", weights, self.normals[corners])
         normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None]
-        inner = (weights * ~self._border[corners]).sum(axis=1)
+        inner = (weights * ~self.border[corners]).sum(axis=1)
         u = np.sqrt(np.einsum("nk,nk->n", weights, self.u[corners] ** 2))
         return _signed(x, points, normals, u, inner > 1e-3)
 
@@ -179,7 +172,21 @@ class Surface:
         scan = Scan(
             self.scan.name, self.scan.sha256, vertices, self.scan.triangles, self.scan.normals
         )
-        return Surface(scan, self.normals, noise, u, coarse=False)
+        return Surface(scan, self.normals, noise, u, False, self.border)
+
+
+def _border_of(scan: Scan) -> npt.NDArray[np.bool_]:
+    """Vertices (n,) on an edge that only one triangle has."""
+    t = scan.triangles
+    edges = np.sort(np.concatenate([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]]), axis=1)
+    # One number for an edge: comparing numbers is much faster than comparing pairs.
+    count = len(scan.vertices)
+    unique, times = np.unique(edges[:, 0] * count + edges[:, 1], return_counts=True)
+    out = np.zeros(count, dtype=bool)
+    alone = unique[times == 1]
+    out[alone // count] = True
+    out[alone % count] = True
+    return out
 
 
 def _spacing_of(vertices: Array, tree: Any, some: npt.NDArray[np.intp]) -> float:
