@@ -30,6 +30,7 @@ __all__ = [
     "panel_scan",
     "panel_survey",
     "picks",
+    "stickers_off",
     "true_clearance",
 ]
 
@@ -139,6 +140,21 @@ def picks(
     points = SCAN_FROM_PANEL.apply(marked) + rng.normal(0.0, 1.0, (len(what), 3)) * sigma_mm
     u = max(sigma_mm, 0.01) if u_mm is None else u_mm
     return ScanPoints("points.toml", "mm", points, what, u, 0.0, 0.0)
+
+
+def stickers_off(survey: Survey, rng: np.random.Generator) -> Survey:
+    """The survey with every sticker off its surface by 0.1 mm, its corners by 0.05 mm more."""
+    flat = {m for m in survey.markers if m not in (100, 112)}
+    moved = []
+    for m, p in zip(survey.markers, survey.poses, strict=True):
+        if m in flat:
+            # Four corners on arms of 12 mm fix a tilt to half of what one of them is off.
+            tilt = p.rotation @ np.array([*rng.normal(0.0, 0.05 / 24.0, 2), 0.0])
+            off = rng.normal(0.0, 0.1) * p.rotation[:, 2]
+            moved.append(p.step(np.concatenate([tilt, off])))
+        else:
+            moved.append(p)
+    return replace(survey, poses=tuple(moved))
 
 
 @dataclass(frozen=True)

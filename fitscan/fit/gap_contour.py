@@ -32,7 +32,7 @@ from fitscan.survey.survey import Survey
 
 __all__ = ["find_contour_gap"]
 
-_SAMPLE_MM = 1.0
+_SAMPLE_MM = 0.5
 _FARTHEST_MM = 500.0
 """A bar that passes a contour farther away belongs elsewhere."""
 
@@ -160,7 +160,7 @@ def _directions(along: Array, width: Array, hint: Array) -> tuple[Array, Array]:
 def _paired(
     chain: Chain, contour: Contour, line: CentreLine, station_mm: float
 ) -> tuple[Stops, Places]:
-    """Stations that the bar passes, and its place in the plane square to the contour there."""
+    """Stations that the bar passes, and its place abreast of each."""
     stops = contour.stops(station_mm)
     points, along, _ = contour.points(contour.poses, stops)
     samples = line.places(_SAMPLE_MM)
@@ -168,9 +168,11 @@ def _paired(
     own, tangents = chain.start.apply(own), chain.start.turn(tangents)
     keep, rows = [], []
     for n in range(len(stops)):
-        height = (own - points[n]) @ along[n]
+        # Abreast of the centre line is what lies in the plane square to it; abreast of a lip is
+        # what is nearest. Neither runs across the contour.
+        way = along[n] if contour.centred else tangents
+        height = ((own - points[n]) * way).sum(axis=1)
         steep = np.abs(tangents @ along[n])
-        # Within one sample's step of the plane, and not running along it.
         near = np.flatnonzero((np.abs(height) <= _SAMPLE_MM) & (steep > 0.5))
         if len(near):
             away = np.linalg.norm(own[near] - points[n], axis=1) + np.abs(height[near])

@@ -29,8 +29,9 @@ __all__ = ["NamedMisfit", "Placement", "place_scan"]
 _FEWEST = 3
 _ALPHA = 0.01
 _PAPER_U_MM = 0.05
-_LIE_MM = 0.1
-"""How far a corner of flat paper stands off the surface below it (common practice, no source)."""
+_LIE_MM, _CURL_MM = 0.1, 0.05
+"""How far a whole sticker stands off the surface below it, and each corner besides (common
+practice, no source)."""
 _REACH_MM = 3.0
 _BRIDGED_MM = 0.5
 _HELPS = 0.9
@@ -110,6 +111,7 @@ class _Rows:
         along: (n, 3) unit direction, in the survey's frame.
         scan: (n, 3) the place of the scan that it belongs to.
         noise: (n,) variance of picks, or of paper and scan.
+        shared: (n,) variance that all places of one marker share.
         lift: (n,) what the paper's thickness may add to each, one standard uncertainty of it.
         nominal: (n,) observed numbers for the surveyed poses.
     """
@@ -119,6 +121,7 @@ class _Rows:
     along: Array
     scan: Array
     noise: Array
+    shared: Array
     lift: Array
     nominal: Array
 
@@ -135,7 +138,7 @@ class _Rows:
 
         return _Rows(
             (*self.markers, *other.markers), both("local"), both("along"), both("scan"),
-            both("noise"), both("lift"), both("nominal"),
+            both("noise"), both("shared"), both("lift"), both("nominal"),
         )  # fmt: skip
 
     def covariance(self) -> Array:
@@ -143,7 +146,10 @@ class _Rows:
 
         The paper's thickness is the same everywhere, and so is what is not known of it.
         """
-        return np.diag(self.noise) + np.outer(self.lift, self.lift)
+        ids = np.array(self.markers)
+        size = np.sqrt(self.shared)
+        together = np.outer(size, size) * (ids[:, None] == ids)
+        return np.asarray(np.diag(self.noise) + together + np.outer(self.lift, self.lift))
 
 
 def place_scan(survey: Survey, scan: Scan, points: ScanPoints) -> tuple[Placement, Surface]:
@@ -268,12 +274,14 @@ def _rows(
     scan: Array,
     sigma_mm: float,
     points: ScanPoints,
+    shared_mm: float = 0.0,
 ) -> _Rows:
     paper_u = _PAPER_U_MM if points.paper_mm > 0.0 else 0.0
     normals = np.array([poses[m].rotation[:, 2] for m in markers])
     lift = paper_u * (normals * along).sum(axis=1)
     noise = np.full(len(markers), sigma_mm**2)
-    rows = _Rows(markers, local, along, scan, noise, lift, np.zeros(len(markers)))
+    shared = np.full(len(markers), shared_mm**2)
+    rows = _Rows(markers, local, along, scan, noise, shared, lift, np.zeros(len(markers)))
     return replace(rows, nominal=rows.seen(poses))
 
 
@@ -438,7 +446,7 @@ def _planes(
         return None
     return _rows(
         poses, tuple(markers[i] for i in rows), np.array([local[i] for i in rows]), along[rows],
-        feet.points[rows], float(np.hypot(_LIE_MM, surface.noise_mm)), points,
+        feet.points[rows], float(np.hypot(_CURL_MM, surface.noise_mm)), points, _LIE_MM,
     )  # fmt: skip
 
 
