@@ -183,7 +183,9 @@ class _Against:
                 told, "", "give one of --target (stubs), --contour (pointers) and --mesh (a scan)"
             )
         if self.target and not on:
-            raise InputError("Missing option '--on'", "", "`fitscan gap --help` shows what it says")
+            raise InputError(
+                "Missing option '--on'", "", "`fitscan gap --help` shows how it is written"
+            )
         if self.mesh and not self.mesh_points:
             raise InputError(
                 "Missing option '--mesh-points'",

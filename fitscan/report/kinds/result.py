@@ -28,6 +28,7 @@ MODULES = {
     "fitscan.opening": "opening",
     "fitscan.plate": "plate",
     "fitscan.recheck": "recheck",
+    "fitscan.standoff": "standoff",
     "fitscan.sweep": "sweep",
     "fitscan.tubes": "tubes",
     "fitscan.verify": "verify",
