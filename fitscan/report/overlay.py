@@ -223,7 +223,7 @@ def gap_drawing(gap: Gap, bar_survey: Survey, target_survey: Survey, view: Photo
     return sheet.finish(heading, gap.warnings)
 
 
-def _draw_pushes(sheet: _Sheet, gap: Gap, bar_from_target: Rigid) -> None:
+def _draw_pushes(sheet: Sheet, gap: Gap, bar_from_target: Rigid) -> None:
     """At the worst station of each straight, an arrow that pushes the bar towards its seat.
 
     It tells the direction only, from outside up to the bar's surface; a gap that is not proven gets
@@ -240,7 +240,7 @@ def _draw_pushes(sheet: _Sheet, gap: Gap, bar_from_target: Rigid) -> None:
         long_mm = room / view.px_per_mm(bar_from_target.apply(s.bar_mm[None]))
         ends = np.stack([surface - long_mm * towards, surface])
         places, seen = view.shown(bar_from_target.apply(ends))
-        if not seen.all() or not all(_inside(p, view) for p in places):
+        if not seen.all() or not all(inside(p, view) for p in places):
             continue
         if np.linalg.norm(places[1] - places[0]) >= _SHORTEST_PUSH_PX:
             sheet.arrows.append(Arrow(places[0], places[1], f"push straight {straight.number}"))
