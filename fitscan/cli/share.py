@@ -68,6 +68,7 @@ def report(
 def scene(
     files: Files,
     out: Annotated[Path, typer.Option(help="HTML file to write.")],
+    json: Json = False,
     quiet: Quiet = False,
     replace: Replace = False,
 ) -> None:
@@ -75,7 +76,18 @@ def scene(
     from fitscan.report.publish import write_scene
 
     space = write_scene(files, out, replace=replace)
-    if not quiet:
+    if json:
+        import json as machine
+
+        content = {
+            "kind": "fitscan.scene",
+            "html": str(out),
+            "frame": space.shapes.frame,
+            "gaps_and_moves": [s.text for s in space.shapes.spans if s.role != "rule"],
+            "notes": list(space.notes),
+        }
+        typer.echo(machine.dumps(content, ensure_ascii=False))
+    elif not quiet:
         screen = screen_for(hushed=False)
         say_notes(screen, list(space.notes))
         say_files(screen, out)
@@ -115,10 +127,21 @@ def export(
 def schema(
     kind: Annotated[
         str | None,
-        typer.Argument(help="Kind of file, for example gap; without it they are listed."),
+        typer.Argument(help="Kind of file, for example gap; all are listed without it."),
     ] = None,
+    json: Json = False,
+    quiet: Quiet = False,
 ) -> None:
     """Print the JSON Schema of one of fitscan's files, for programs that read them."""
     from fitscan.report.schema import kinds, schema_text
 
-    typer.echo(schema_text(kind) if kind is not None else "\n".join(kinds()))
+    if kind is not None:
+        text = schema_text(kind)
+    elif json:
+        import json as machine
+
+        text = machine.dumps(kinds())
+    else:
+        text = "\n".join(kinds())
+    if not quiet:
+        typer.echo(text)
