@@ -11,7 +11,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from fitscan.errors import DataError, InputError
-from fitscan.fit.congruency import Net, congruent_points
+from fitscan.fit.congruency import Net, congruent_points, critical_value
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, skew
@@ -25,6 +25,7 @@ __all__ = [
     "align",
     "centre_covariance",
     "difference_covariance",
+    "excess_of",
     "few_markers",
     "motion_rows",
     "robust_start",
@@ -61,6 +62,7 @@ class Alignment:
         used: markers that stayed, in order.
         moved: markers that did not.
         statistic, critical: of the congruency test over the markers that stayed.
+        freedom: degrees of freedom of the statistic.
     """
 
     a_from_b: Rigid
@@ -68,6 +70,23 @@ class Alignment:
     moved: tuple[MovedMarker, ...]
     statistic: float
     critical: float
+    freedom: int = 0
+
+    @property
+    def excess(self) -> float:
+        """By how much the markers that stayed disagree more than the surveys know of them.
+
+        A variance factor, 1 unless it is proven to be more (each of them may move a little and
+        still count as still). What follows from the alignment has to carry it.
+        """
+        return excess_of(self.statistic, self.freedom)
+
+
+def excess_of(statistic: float, freedom: int) -> float:
+    """Variance factor of a square sum, 1 unless chance hardly makes one as large (ALPHA)."""
+    if freedom <= 0 or statistic <= critical_value(ALPHA, freedom, np.inf):
+        return 1.0
+    return statistic / freedom
 
 
 def few_markers(count: int, part: str) -> str:
@@ -137,7 +156,7 @@ def align(a: Survey, b: Survey, part: str) -> Alignment:
         )
     used = tuple(common[i] for i in found.stable)
     moved = _moved(a, b, common, sorted(found.moved), x_a, x_b, a_from_b)
-    return Alignment(a_from_b, used, moved, found.statistic, found.critical)
+    return Alignment(a_from_b, used, moved, found.statistic, found.critical, found.freedom)
 
 
 def robust_start(x_a: Array, x_b: Array) -> Rigid:

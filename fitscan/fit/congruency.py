@@ -132,7 +132,8 @@ def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int
         alpha: false alarm rate of each global test.
         allowed: a shift of one point up to this length counts as none. The critical value is that
             of the shift which disturbs the test most, so that a point which moved no further is
-            not accused more often than alpha.
+            not accused more often than alpha; and when no single point is further off against the
+            others, they agree, though they may scatter more than they should.
         least: fewest points that may be left.
     """
     keep = list(range(net.count))
@@ -152,8 +153,14 @@ def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int
         agreed = statistic <= critical
         if agreed or len(keep) <= least:
             return Congruency(tuple(keep), tuple(moved), statistic, critical, count, agreed)
-        falls = [
-            float(v[place] @ np.linalg.pinv(b, rcond=1e-9, hermitian=True) @ v[place])
+        shifts = [
+            np.linalg.pinv(b, rcond=1e-9, hermitian=True) @ v[place]
             for place, b in zip(places, blocks, strict=True)
         ]
+        falls = [float(v[place] @ s) for place, s in zip(places, shifts, strict=True)]
+        if allowed > 0.0:
+            far = [float(np.linalg.norm(s)) > allowed for s in shifts]
+            if not any(far):
+                return Congruency(tuple(keep), tuple(moved), statistic, critical, count, True)
+            falls = [fall if f else -1.0 for fall, f in zip(falls, far, strict=True)]
         moved.append(keep.pop(int(np.argmax(falls))))

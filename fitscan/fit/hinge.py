@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from fitscan.errors import DataError, InputError
-from fitscan.fit.align import ALPHA, STILL_MM, centre_covariance, motion_rows, robust_start
+from fitscan.fit.align import (
+    ALPHA,
+    STILL_MM,
+    centre_covariance,
+    excess_of,
+    motion_rows,
+    robust_start,
+)
 from fitscan.fit.congruency import Congruency, Net, congruent_points
 from fitscan.fit.verdict import COVERAGE
 from fitscan.geometry.align import align_points
@@ -56,6 +63,7 @@ class Hinge:
             against the base, with U (k = 2): the check that it is a hinge at all.
         statistic, critical: of the test whether all positions agree with one axis.
         odd: markers that were left out of a position.
+        excess: variance factor by which markers disagree more than the surveys know; 1 at least.
 
     The numbers, in this order: for each survey but the base its frame's tangent (turn rad, shift
     mm), then the axis (tilt rad about the two normals of its direction, shift mm along them), then
@@ -75,6 +83,7 @@ class Hinge:
     statistic: float
     critical: float
     odd: tuple[Odd, ...]
+    excess: float = 1.0
 
     @property
     def covariance(self) -> Array:
@@ -82,7 +91,7 @@ class Hinge:
         total = np.zeros((self.size, self.size))
         for survey, gain, markers in zip(self.surveys, self.gains, self.markers, strict=True):
             total += gain @ survey.joint(list(markers)) @ gain.T
-        return total
+        return self.excess * total
 
     @property
     def size(self) -> int:
@@ -389,10 +398,11 @@ class _Model:
         owners = [(m, s.name) for s, markers in zip(self.surveys, self.seen, strict=True)
                   for m in markers]  # fmt: skip
         odd = tuple(Odd(*owners[i]) for i in range(net.count) if i not in set(kept))
+        excess = excess_of(found.statistic, found.freedom)
         return Hinge(
             self.surveys, self.door, self.on, self.axis, self.angles, tuple(self.frames),
-            tuple(gains), tuple(tuple(m) for m in self.seen), slides, COVERAGE * slides_u,
-            found.statistic, found.critical, odd,
+            tuple(gains), tuple(tuple(m) for m in self.seen), slides,
+            COVERAGE * np.sqrt(excess) * slides_u, found.statistic, found.critical, odd, excess,
         )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ Both surveys are brought together on the part that stayed (the shell); the pictu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -166,6 +166,7 @@ def recheck(
         record, now, part, alignment.a_from_b, axes.car_from_survey,
         stayed=alignment.used, rewrapped=anew,
     )  # fmt: skip
+    d = replace(d, covariance=alignment.excess * d.covariance)
     rigid = rigid_part(d)
     motion = rigid.motion
     shifts = tuple(shift_at(d, rigid, i, tolerance_mm) for i in range(len(d.sites)))
@@ -179,7 +180,8 @@ def recheck(
     result = Recheck(
         part, on, axes, rigid.reference, motion[3:], np.degrees(motion[:3]), rigid.covariance,
         rigid.bending_mm, there @ step @ there.inverse(), alignment, shifts,
-        find_moves(d, rigid, axes), undetermined, tolerance_mm, (), _warnings(record, now),
+        find_moves(d, rigid, axes), undetermined, tolerance_mm, (),
+        (*_warnings(record, now), *excess_warning(alignment.excess, on)),
     )  # fmt: skip
     words = _sentences(result, d, rigid)
     deciding = deciding_sentences(result.shifts, d, axes, alignment, on, tolerance_mm)
@@ -254,6 +256,18 @@ def _expanded(covariance: Array) -> Array:
 def _warnings(record: Survey, now: Survey) -> tuple[str, ...]:
     both = [*record.quality.warnings, *now.quality.warnings]
     return tuple(dict.fromkeys(both))
+
+
+def excess_warning(excess: float, part: str) -> list[str]:
+    """That markers disagree more than the surveys know of them, and what was made of it."""
+    if excess <= 1.0:
+        return []
+    factor = float(np.sqrt(excess))
+    return [
+        f"The markers of the {part} disagree {factor:.1f} times as much as the surveys know of "
+        "them, none by so much that it is named: paper lifts or a panel gives, so every U is "
+        f"stated {factor:.1f} times as large"
+    ]
 
 
 # ---------------------------------------------------------------- words

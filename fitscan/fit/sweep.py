@@ -16,6 +16,7 @@ from fitscan.errors import DataError, InputError
 from fitscan.fit.deciding import Influence, what_decides
 from fitscan.fit.hinge import Hinge, find_hinge
 from fitscan.fit.obstacles import Obstacle, door_points, stub_points
+from fitscan.fit.recheck import excess_warning
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.line import Line, closest_points
 from fitscan.geometry.rigid import Rigid
@@ -180,7 +181,8 @@ def find_sweep(
         axes.car_from_survey.apply(way.door_points),
         axes.car_from_survey.apply(way.centre_line()), (),
         _deciding(way, angles[best], gradients[best], axes, wanted_mm),
-        tuple(dict.fromkeys([*warnings, _blind_spots(door, len(obstacles))])),
+        tuple(dict.fromkeys([*warnings, *excess_warning(hinge.excess, f"{door} and what stays"),
+                             _blind_spots(door, len(obstacles))])),
     )  # fmt: skip
     return Sweep(**{**vars(result), "sentences": _sentences(result, door)})
 
@@ -452,7 +454,7 @@ def _door_angle(
     for survey, (markers, g) in zip(way.hinge.surveys, gradient, strict=True):
         if markers:
             variance += float(g @ survey.joint(list(markers)) @ g)
-    expanded = COVERAGE * float(np.sqrt(variance))
+    expanded = COVERAGE * float(np.sqrt(way.hinge.excess * variance))
     told = axes.car_from_survey
     return DoorAngle(
         float(np.degrees(n.angle)), n.clearance, expanded,

@@ -214,6 +214,27 @@ def test_a_bent_cages_rigid_part_is_said_to_be_a_best_fit_with_its_bending_count
     assert np.all((chances < 0.01 / len(r.shifts)) == [s.bent for s in r.shifts])
 
 
+def test_a_shell_that_breathes_makes_u_larger_and_accuses_no_tag() -> None:
+    rng = np.random.default_rng(9)
+    before = bare_survey(sigma_mm=0.005)
+    calm = recheck(before, bare_survey(seed=2, sigma_mm=0.005), "cage", "shell")
+    ratios, warned = [], 0
+    for _ in range(25):
+        poses = truth()
+        for m in [m for m in poses if m < 100]:
+            poses[m] = Rigid(poses[m].rotation, poses[m].translation + rng.normal(0, 0.02, 3))
+        after = drawn(bare_survey(poses, seed=2, sigma_mm=0.005), rng)
+        r = recheck(drawn(before, rng), after, "cage", "shell")
+        # Only what moved further than what counts as still may be named.
+        assert all(np.linalg.norm(m.shift_mm) > 0.08 for m in r.alignment.moved)
+        ratios.append(r.shift_mm / r.shift_expanded_mm)
+        warned += any("times as large" in w for w in r.warnings)
+        assert r.shift_expanded_mm.mean() > 2.0 * calm.shift_expanded_mm.mean()
+    assert warned == 25
+    assert np.mean(np.abs(ratios) <= 1.0) > 0.85
+    assert not any("times as large" in w for w in calm.warnings)
+
+
 # ---------------------------------------------------------------- moves
 
 
