@@ -18,6 +18,7 @@ from fitscan.make.file_set import write_files
 from fitscan.make.flat_dxf import render_dxf
 from fitscan.make.flat_pdf import Plate, render_pdf
 from fitscan.make.quantity import FileRow, QuantityRow, quantity_rows
+from fitscan.make.quantity import told as number
 from fitscan.make.words_sheet import words_sheet
 from fitscan.markers.sheet_page import Format
 from fitscan.store.json_file import JsonDocument, render_json
@@ -135,7 +136,7 @@ def _table_words(plan: BarPlan) -> list[str]:
     u = {q.name: q.expanded for q in plan.numbers}
 
     def told(name: str, value: float, unit: str) -> str:
-        return f"{value:.1f} {unit}" + (f" (U {u[name]:.1f})" if name in u else "")
+        return number(value, u[name], unit) if name in u else f"{value:.2f} {unit}"
 
     out = []
     for n, row in enumerate(bend_rows(plan.table), 1):

@@ -131,7 +131,7 @@ def plan_cope(request: CopeRequest) -> CopePlan:
             request.branch, request.near, request.far, request.fit, request.kerf_mm,
             request.covariance,
         )  # fmt: skip
-    u = "" if expanded is None else f" (U {expanded:.1f})"
+    u = "" if expanded is None else f" (U {expanded:.2f})"
     common = (f"cut piece {stock:.1f} mm{u} tip to tip",)
     ends = (_end(request, "near", near, common), _end(request, "far", far, common))
     between = length - sum(e.template.square_edge_mm for e in ends)
@@ -169,7 +169,7 @@ def _end(request: CopeRequest, name: EndName, profile: CopeProfile, common: tupl
         words += _template_words(run, name, request.measured)
     words += [*common]
     expanded = _edge_u(request, name)
-    u = "" if expanded is None else f", edge U {expanded:.1f}"
+    u = "" if expanded is None else f", edge U {expanded:.2f}"
     words.append(f"saddle {profile.depth_mm:.1f} mm, kerf {profile.kerf_mm:g} mm{u}, DRY-FIT FIRST")
     title = f"Cope: {request.name}, {name} end"
     return End(
@@ -196,7 +196,7 @@ def _template_words(run: RunAt, end: EndName, measured: tuple[Quantity, ...]) ->
     own = [q for q in measured if q.name.startswith(head)]
     if not own:
         return [_run_words(run)]
-    told = [f"{q.name[len(head) :]} {q.value:.2f} {q.unit} (U {q.expanded:.2f})" for q in own]
+    told = [f"{q.name[len(head) :]} {q.number}" for q in own]
     lines = [f"{shown(run.name)} OD {run.od_mm:g}: " + ", ".join(told[:2])]
     return lines + ([", ".join(told[2:])] if told[2:] else [])
 

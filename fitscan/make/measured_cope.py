@@ -234,8 +234,8 @@ def _request(
         seam, u_seam = (float(np.degrees(v[j])) for v in (value, expanded))
         placing.append(
             f"On the surveyed {own.tube!r} the seam of cuff {cuff} stands at {seam % 360.0:.1f} "
-            f"deg (U {u_seam:.1f}) and its middle {float(value[j + 1]):.1f} mm (U "
-            f"{float(expanded[j + 1]):.1f}) from the near end's reference point."
+            f"deg (U {u_seam:.2f}) and its middle {float(value[j + 1]):.1f} mm (U "
+            f"{float(expanded[j + 1]):.2f}) from the near end's reference point."
         )
     request = CopeRequest(
         own.tube, BranchTube(own.od_mm, wall_mm), tuple(at[:near]), tuple(at[near:]),

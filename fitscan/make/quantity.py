@@ -5,11 +5,20 @@ Where it comes from is left to the plans that use it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from pydantic import BaseModel, ConfigDict
 
-__all__ = ["FileRow", "Quantity", "QuantityRow", "quantity_rows"]
+__all__ = ["FileRow", "Quantity", "QuantityRow", "quantity_rows", "told"]
+
+
+def told(value: float, expanded: float, unit: str) -> str:
+    """A number with U in words: hundredths, or as many more as U needs for two figures."""
+    digits = 2
+    if 0.0 < expanded < 0.1:
+        digits = min(1 - math.floor(math.log10(expanded)), 4)
+    return f"{value:.{digits}f} {unit} (U {expanded:.{digits}f})"
 
 
 @dataclass(frozen=True)
@@ -30,7 +39,7 @@ class Quantity:
     @property
     def number(self) -> str:
         """The number with U, without its name."""
-        return f"{self.value:.2f} {self.unit} (U {self.expanded:.2f})"
+        return told(self.value, self.expanded, self.unit)
 
     def __str__(self) -> str:
         return f"{self.name} {self.number}"

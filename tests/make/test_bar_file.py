@@ -74,7 +74,7 @@ def test_a_view_larger_than_a_page_is_tiled_and_every_sheet_says_what_it_is(tmp_
         ):
             assert said in words, said
     table = " ".join(pages[-1].text.split())
-    assert f"developed length {plan.table.developed_mm:.1f} mm (U" in table
+    assert f"developed length {plan.table.developed_mm:.2f} mm (U" in table
     assert "set the bender to 41.6 deg" in table
 
 
