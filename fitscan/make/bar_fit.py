@@ -127,7 +127,7 @@ def fit_line(points: Array, bender: Bender, bends: int, starts: Sequence[Array])
     good = []
     for problem, x in nearly:
         line = _line(problem, _least_largest(problem, x))
-        if line.short_mm <= 1e-3:
+        if line.short_mm <= 1e-3 and _follows(points, bender, line):
             good.append(line)
             break
     if not good:
@@ -138,6 +138,13 @@ def fit_line(points: Array, bender: Bender, bends: int, starts: Sequence[Array])
             "a smaller radius, a shorter straight or fewer bends would be possible",
         )
     return min(good, key=lambda line: line.largest)
+
+
+def _follows(points: Array, bender: Bender, line: BarLine) -> bool:
+    """Whether a line goes along its target, once: limits that cannot be met drive it far away."""
+    target = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
+    length = CentreLine.through(line.apexes, bender.clr_mm).length
+    return bool(np.all(np.diff(line.at) > -1.0)) and length < 1.5 * target + 50.0
 
 
 def spread(points: Array, bender: Bender, line: BarLine) -> tuple[Array, Callable[[Array], Array]]:

@@ -179,8 +179,31 @@ def _chosen(request: BarRequest) -> tuple[BarLine, dict[int, float]]:
         if best.largest <= request.within_mm:
             break
     if best is None:
-        raise refused or DataError("No bar follows the target", "bar", "give more places of it")
+        raise (
+            _refusal(request)
+            or refused
+            or DataError("No bar follows the target", "bar", "give more places of it")
+        )
     return best, tried
+
+
+def _refusal(request: BarRequest) -> DataError | None:
+    """What would be possible where the bender's shortest straight leaves no bar at all."""
+    count, clr = request.bends or 0, request.bender.clr_mm
+    starts = guesses(request.target.points, count, request.target.crossings)
+    try:
+        free = fit_line(request.target.points, Bender(clr), count, starts)
+    except DataError:
+        return None
+    inner = CentreLine.through(free.apexes, clr).straights[1:-1]
+    if len(inner) == 0:
+        return None
+    return DataError(
+        f"A bar with {count} bends has no room for {request.bender.between_mm:g} mm of straight "
+        "between them", "--between-mm",
+        f"up to {max(float(inner.min()), 0.0):.0f} mm is possible on this radius with as many "
+        "bends; or take fewer bends or a smaller radius",
+    )  # fmt: skip
 
 
 def _lengthened(apexes: Array, request: BarRequest) -> tuple[Array, tuple[float, float]]:

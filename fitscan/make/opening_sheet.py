@@ -19,6 +19,7 @@ __all__ = ["opening_drawing"]
 
 _MARGIN_MM, _CROSS_MM, _LETTER_MM = 14.0, 5.0, 2.8
 _EDGE_OVER_MM = 15.0
+_FEWEST_MARKS, _REACH_MM = 3, 200.0
 
 
 def opening_drawing(plan: OpeningPlan) -> Drawing:
@@ -26,7 +27,8 @@ def opening_drawing(plan: OpeningPlan) -> Drawing:
     request, at, hole = plan.request, plan.request.source.at, plan.hole
     strokes = [Stroke(Kind.CUT, hole.outline)]
     labels: list[Label] = []
-    for name, place in zip(request.source.names, at.marks, strict=True):
+    for n in _beside(at.marks, at.centre):
+        name, place = request.source.names[n], at.marks[n]
         strokes += _cross(place, _CROSS_MM)
         words = f"{shown(name)} ({place[0]:.1f}, {place[1]:.1f})"
         labels.append(Label(float(place[0]) + 2.0, float(place[1]) + 1.6, words, size=_LETTER_MM))
@@ -50,6 +52,16 @@ def opening_drawing(plan: OpeningPlan) -> Drawing:
         float(size[0]),
         float(size[1]),
     )
+
+
+def _beside(marks: Array, centre: Array) -> list[int]:
+    """The marks that the template is laid by: those near the hole, and three in any case.
+
+    A dash may carry tags from door to door; a template as long as that lies on nothing well.
+    """
+    away = np.linalg.norm(marks - centre, axis=1)
+    order = np.argsort(away, kind="stable")
+    return sorted(int(n) for k, n in enumerate(order) if k < _FEWEST_MARKS or away[n] <= _REACH_MM)
 
 
 def _width(label: Label) -> float:
@@ -97,5 +109,6 @@ def _edge(plan: OpeningPlan) -> Stroke:
     a, b = (source.at.marks[source.names.index(n)] for n in edge)
     run = (b - a) / np.linalg.norm(b - a)
     along = np.concatenate([[0.0, float((b - a) @ run)], (plan.hole.outline - a) @ run])
-    ends = (float(along.min()) - _EDGE_OVER_MM, float(along.max()) + _EDGE_OVER_MM)
+    near = [k for k in along if abs(k - float((source.at.centre - a) @ run)) <= _REACH_MM]
+    ends = (min(near) - _EDGE_OVER_MM, max(near) + _EDGE_OVER_MM)
     return Stroke(Kind.TRIM, np.array([a + ends[0] * run, a + ends[1] * run]))

@@ -280,6 +280,13 @@ def test_what_cannot_be_bent_is_refused_with_what_would_be_possible() -> None:
         typed_target(line, standoff_mm=3.0, away=np.array([1.0, 0.0, 0.0]))
 
 
+def test_a_bar_without_room_for_the_benders_straight_says_how_much_there_is() -> None:
+    path, _ = walked([(60, 0, 40), (50, 180, 40)], 60, CLR)
+    target = typed_target(path[:: len(path) // 25])
+    with pytest.raises(DataError, match=r"up to (49|50|51) mm is possible on this radius"):
+        bar(target, bends=2, bender=Bender(CLR, 900.0))
+
+
 def test_a_stub_with_one_cuff_is_refused() -> None:
     kit = Kit(cuff=(cuff(100, "stub", part="trim"),))
     survey = known_survey(kit, {100: on_axis(np.zeros(3), np.array([1.0, 0, 0]), 0.0)})

@@ -21,6 +21,7 @@ from fitscan.make.cope_file import cope_format
 from fitscan.make.flat_marks import marks_named
 from fitscan.make.opening_file import OpeningFile, write_opening
 from fitscan.make.opening_plan import OpeningPlan, OpeningRequest, place_u, plan_opening
+from fitscan.make.opening_sheet import opening_drawing
 from fitscan.make.opening_source import PanelTube, surveyed_panel, typed_panel
 from fitscan.markers.kit import Kit, PointerSpec
 from fitscan.shape.axis_rule import axis_named
@@ -212,6 +213,18 @@ def test_the_printed_template_has_hole_and_crosses_at_true_size(tmp_path: Path) 
     for said in ("left (0.0, 0.0)", "right (160.0, 0.0)", "CUT OUT", "Dry-fit before cutting",
                  "does not approve", "hot work", "150.0 mm"):  # fmt: skip
         assert said in words, said
+
+
+def test_a_panel_with_marks_from_door_to_door_has_a_template_of_the_near_ones() -> None:
+    marks = np.vstack([MARKS, [[900.0, -60.0, 0.0], [-800.0, -50.0, 0.0]]])
+    through = np.array([CENTRE, np.add(CENTRE, [0.0, 0.0, 50.0])])
+    source = typed_panel((*NAMES, "far right", "far left"), marks, through, 38.0)
+    plan = planned(source, edge=("far left", "far right"))
+    drawing = opening_drawing(plan)
+    assert drawing.width < 450.0
+    words = " ".join(label.words for label in drawing.labels)
+    assert "top (" in words
+    assert "far" not in words
 
 
 def test_the_dxf_reads_back_in_millimetres_with_the_cut_on_its_layer(tmp_path: Path) -> None:
