@@ -9,9 +9,13 @@ import pytest
 from truth import accuracy, read_truth
 from truth_jobs import gap_error, recheck_error
 from truth_outline import outline_error_px
+from truth_scans import clearance_errors, tip_errors, trim_scan
 
 from fitscan.demo import SHOOTS, DemoResult, run_demo
 from fitscan.fit.bench import check_bench
+from fitscan.fit.gap import find_gap
+from fitscan.fit.gap_contour import find_contour_gap
+from fitscan.fit.gap_scan import find_scan_gap
 from fitscan.fit.hinge import find_hinge
 from fitscan.geometry.align import align_points
 
@@ -60,6 +64,53 @@ def test_the_gap_is_true_at_every_station(demo: tuple[DemoResult, Path]) -> None
     assert np.abs(e.across).max() < 0.15
     assert np.abs(e.out).max() < 0.15
     assert np.abs(e.normalised).max() < 1.5
+
+
+def test_clearances_to_a_scan_of_the_trim_are_true_at_every_station(
+    demo: tuple[DemoResult, Path],
+) -> None:
+    surveys = demo[0].surveys
+    shut = read_truth(TRUTH / "door_shut.json")
+    # A scanner's noise, and tags picked in it as well as a mouse can.
+    trim = trim_scan(shut, noise_mm=0.05, pick_mm=0.15, seed=1)
+    result = find_scan_gap(
+        surveys["door_shut"], "door bar", trim.scan, trim.points, surveys["door_open"], ["trim"]
+    )  # fmt: skip
+    e = clearance_errors(result, trim, shut, 38.0)
+    assert len(e) >= 14
+    assert np.abs(e[:, 0]).max() < 0.2
+    assert np.mean(np.abs(e[:, 1]) < 1.0) > 0.9
+
+
+def test_clearances_from_the_pointers_tips_are_true(demo: tuple[DemoResult, Path]) -> None:
+    surveys = demo[0].surveys
+    result = find_contour_gap(
+        surveys["door_shut"], "door bar", surveys["door_open"], ["upper lip"], ["trim"]
+    )
+    opened, shut = read_truth(TRUTH / "door_open.json"), read_truth(TRUTH / "door_shut.json")
+    e = tip_errors(result, opened, shut, 38.0)
+    assert len(e) == 3
+    assert np.abs(e[:, 0]).max() < 0.2
+    assert np.abs(e[:, 1]).max() < 1.5
+
+
+def test_a_seat_that_trim_and_shell_carry_to_the_refit_shoot_is_as_true_as_by_the_trim_alone(
+    demo: tuple[DemoResult, Path],
+) -> None:
+    surveys = demo[0].surveys
+    gap = find_gap(
+        surveys["cage_refit"], "door bar", surveys["door_open"], "door bar seat",
+        ["trim", "shell"], via=[surveys["door_shut"]],
+    )  # fmt: skip
+    direct = demo[0].gap
+    for a, b in zip(gap.straights, direct.straights, strict=True):
+        for one in a.stations:
+            two = min(b.stations, key=lambda s: abs(s.along_mm - one.along_mm))
+            if abs(two.along_mm - one.along_mm) < 1.0:
+                # The bar was not touched between the two shoots, and nor was the shell.
+                u = np.hypot(one.out_expanded_mm, two.out_expanded_mm)
+                assert abs(one.out_mm - two.out_mm) < 1.5 * u
+                assert one.total_expanded_mm > two.total_expanded_mm
 
 
 def test_the_cages_shift_and_turn_are_true_and_the_knocked_tag_is_named(

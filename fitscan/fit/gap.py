@@ -19,7 +19,15 @@ import numpy as np
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import Alignment
 from fitscan.fit.deciding import influences_of, steepest, what_decides
-from fitscan.fit.gap_chain import Chain, Loop, Step, find_loops, loop_sentences, make_chain
+from fitscan.fit.gap_chain import (
+    Chain,
+    Loop,
+    Step,
+    find_loops,
+    loop_sentences,
+    make_chain,
+    told_loops,
+)
 from fitscan.fit.propagate import MarkerInput, propagate_with
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.line import Line
@@ -166,7 +174,7 @@ def find_gap(
     hint = outward(target_survey, _surface_markers(chain, on))
     wish = _Wish(tolerance_mm, standoff_mm, station_mm)
     straights = tuple(_straight_gap(chain, hint, b, s, wish) for b, s in pairs)
-    loops = find_loops(chain, straights[0].stations[0].seated_mm)
+    loops, apart = told_loops(find_loops(chain, straights[0].stations[0].seated_mm))
     return Gap(
         bar,
         target,
@@ -175,7 +183,7 @@ def find_gap(
         chain.alignment,
         straights,
         tolerance_mm,
-        _sentences(bar, straights, chain, wish),
+        (*_sentences(bar, straights, chain, wish), *apart),
         (*chain.warnings, *loop_sentences(loops)),
         standoff_mm,
         chain.steps,

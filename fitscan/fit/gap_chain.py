@@ -29,13 +29,26 @@ from fitscan.geometry.rotation import Array, log
 from fitscan.shape.propagate import Poses
 from fitscan.survey.survey import Survey
 
-__all__ = ["Carrier", "Chain", "Loop", "Step", "find_loops", "loop_sentences", "make_chain"]
+__all__ = [
+    "Carrier",
+    "Chain",
+    "Loop",
+    "Step",
+    "find_loops",
+    "loop_sentences",
+    "make_chain",
+    "told_loops",
+]
 
 _FEWEST = 3
 _FLOOR_MM = 0.01
 _FLOOR_RAD = 1e-5
 """What a workshop cannot see: steps over the same markers agree to this up to second order, where
 their covariance says nothing."""
+
+
+_ON_PURPOSE_MM, _ON_PURPOSE_DEG = 50.0, 5.0
+"""A part that is farther off than this was moved by hand (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -260,6 +273,11 @@ class Loop:
         """Whether both ways agree within what is known of them."""
         return self.statistic <= self.critical
 
+    @property
+    def elsewhere(self) -> bool:
+        """Whether the part stood elsewhere on purpose: nothing is knocked that far."""
+        return self.size_mm > _ON_PURPOSE_MM or self.turn_deg > _ON_PURPOSE_DEG
+
 
 def find_loops(chain: Chain, place: Array) -> tuple[Loop, ...]:
     """Hold every straight way against the chain.
@@ -321,6 +339,24 @@ def _size(vector: Array, covariance: Array) -> tuple[float, float]:
         return size, worst
     unit = vector / size
     return size, COVERAGE * float(np.sqrt(max(float(unit @ covariance @ unit), 0.0)))
+
+
+def told_loops(loops: Iterable[Loop]) -> tuple[tuple[Loop, ...], tuple[str, ...]]:
+    """Loops that hold the chain to something, and a sentence for each that cannot.
+
+    A door that stood open in the later shoot takes its trim far away: that is no fault of the
+    chain, and says nothing of it.
+    """
+    found = list(loops)
+    kept = tuple(loop for loop in found if not loop.elsewhere)
+    said = tuple(
+        f"In {loop.way[-1]} the {loop.part} stood {loop.turn_deg:.0f} deg and "
+        f"{loop.size_mm:.0f} mm from where the way {' - '.join(loop.way)} has it, as an open door "
+        "does, so that way was held to nothing"
+        for loop in found
+        if loop.elsewhere
+    )
+    return kept, said
 
 
 def loop_sentences(loops: Iterable[Loop]) -> tuple[str, ...]:

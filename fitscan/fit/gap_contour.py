@@ -14,7 +14,7 @@ import numpy as np
 
 from fitscan.errors import DataError
 from fitscan.fit.gap import length_with_u, moved_sentences, outward
-from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain
+from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain, told_loops
 from fitscan.fit.gap_standoff import (
     Against,
     Standoff,
@@ -95,13 +95,13 @@ def find_contour_gap(
             _station(float(stops.along_mm[n]), piece, points[n], on_bar[n], value[rows], joint,
                      wanted, tolerance_mm, centred=centred)
         )  # fmt: skip
-    loops = find_loops(chain, points[0])
+    loops, apart = told_loops(find_loops(chain, points[0]))
     result = Standoff(
         bar, line.od_mm, Against.CENTRE if centred else Against.LIP, contour.name,
         ", then ".join(dict.fromkeys(on)), target_survey.frame, chain, loops, tuple(stations),
         wanted, tolerance_mm, _outline(contour, poses[0], points), None, (), (),
     )  # fmt: skip
-    sentences = [*standoff_sentences(result), *_remarks(contour, line, chain, stops)]
+    sentences = [*standoff_sentences(result), *_remarks(contour, line, chain, stops), *apart]
     warnings = (*chain.warnings, *loop_sentences(loops))
     return replace(result, sentences=tuple(sentences), warnings=warnings)
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from fitscan.errors import DataError
 from fitscan.fit.gap import moved_sentences
-from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain
+from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain, told_loops
 from fitscan.fit.gap_standoff import (
     Against,
     Standoff,
@@ -106,13 +106,13 @@ def find_scan_gap(
                 verdict,
             )
         )
-    loops = find_loops(chain, target[0])
+    loops, apart = told_loops(find_loops(chain, target[0]))
     result = Standoff(
         bar, line.od_mm, Against.SCAN, f"the scan {scan.name}", ", then ".join(dict.fromkeys(on)),
         target_survey.frame, chain, loops, tuple(stations), standoff_mm, tolerance_mm,
         (target,), placement, (), (),
     )  # fmt: skip
-    sentences = [*standoff_sentences(result), *placement.remarks, *moved_sentences(chain)]
+    sentences = [*standoff_sentences(result), *placement.remarks, *moved_sentences(chain), *apart]
     if surface.coarse:
         sentences.append(
             "The scan's points lie too far apart to judge its noise: it counts as none"

@@ -20,7 +20,7 @@ from fitscan.errors import DataError, InputError
 from fitscan.fit import gap as gap_module
 from fitscan.fit.gap import Gap, find_gap
 from fitscan.fit.gap_chain import find_loops, make_chain
-from fitscan.fit.propagate import MarkerInput, propagate
+from fitscan.fit.propagate import MarkerInput, propagate, propagate_with
 from fitscan.fit.result_file import GapFile, gap_document
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
@@ -44,11 +44,11 @@ def values_only() -> Iterator[None]:
 
     def value(
         function: Callable[[list[Poses]], Array], inputs: list[MarkerInput]
-    ) -> tuple[Array, Array]:
+    ) -> tuple[Array, Array, tuple[Array, ...]]:
         out = np.asarray(function([i.poses for i in inputs]))
-        return out, np.zeros((len(out), len(out)))
+        return out, np.zeros((len(out), len(out))), ()
 
-    with mock.patch.object(gap_module, "propagate", value), threadpool_limits(1):
+    with mock.patch.object(gap_module, "propagate_with", value), threadpool_limits(1):
         yield
 
 
@@ -135,7 +135,7 @@ def test_frames_along_the_way_do_not_matter() -> None:
 
 def test_u_covers_as_often_as_stated_over_three_shoots(values_only: None) -> None:
     s = shoots()
-    with mock.patch.object(gap_module, "propagate", propagate):
+    with mock.patch.object(gap_module, "propagate_with", propagate_with):
         stated = chained(s)
     u = np.array([(x.across_expanded_mm, x.out_expanded_mm) for x in stated.stations])
     truth = np.array([(x.across_mm, x.out_mm) for x in stated.stations])
@@ -182,6 +182,14 @@ def test_a_loop_that_does_not_close_is_named_with_its_size_and_u() -> None:
     sentence = next(w for w in gap.warnings if "does not close" in w)
     assert "open - shut - refit" in sentence
     assert f"{loop.size_mm:.2f} mm (U {loop.expanded_mm:.2f} mm)" in sentence
+
+
+def test_a_door_that_stood_open_in_the_later_shoot_is_said_and_accuses_nobody() -> None:
+    swing = Rigid(exp(np.array([0.0, 0.9, 0.0])), np.array([200.0, 0.0, 300.0]))
+    gap = chained(shoots(trim_moved=swing))
+    assert gap.loops == ()
+    assert not any("does not close" in w for w in gap.warnings)
+    assert any("In refit the trim stood 52 deg and" in s for s in gap.sentences)
 
 
 def test_loops_of_shoots_in_which_nothing_moved_close() -> None:
