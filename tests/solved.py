@@ -13,7 +13,7 @@ from fitscan.adjust.statistics import Covariance
 from fitscan.lens.model import Lens
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.priors import Priors
-from fitscan.survey.state import rigid_of
+from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Survey
 
 __all__ = ["adjusted", "edges_of", "network_of", "solved_survey"]
@@ -40,15 +40,16 @@ def edges_of(network: Network, shots: Shots) -> SquareObservations:
 
 
 def adjusted(
-    scene: Scene, seed: int, priors: Priors | None = None
+    scene: Scene, seed: int, priors: Priors | None = None, start: State | None = None
 ) -> tuple[Network, Solution, Covariance]:
-    """The scene's photos with fresh noise, adjusted once, started at the truth."""
+    """The scene's photos with fresh noise, adjusted once, started at the truth if not told."""
     prior = lens_prior(scene.lens, np.random.default_rng([seed, 1]))
     network = network_of(scene, prior.lens, priors)
     seen = edges_of(network, take_photos(scene, seed))
     there = [i for i, c in enumerate(scene.kit.cuff) if c.first_id in network.cuff_row]
-    start = replace(scene.state, form=scene.state.form[there])
-    solution = network.solve(start, seen, robust=None, steps=8)
+    begin = start or scene.state
+    begin = replace(begin, form=begin.form[there])
+    solution = network.solve(begin, seen, robust=None, steps=8 if start is None else 30)
     return network, solution, network.covariance(solution)
 
 

@@ -1,6 +1,6 @@
 """What is known before the photos speak: standard deviations of the nuisances.
 
-Each can be switched off by an infinite or a tiny sigma; what they act on is in `state`.
+Each can be switched off, see `Priors.without`; what they act on is in `state`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,23 @@ from fitscan.adjust.problem import IntArray, Linear, Part, Values
 from fitscan.geometry.rotation import Array
 from fitscan.survey.state import PHOTO
 
-__all__ = ["PhotoPrior", "Priors"]
+__all__ = ["NUISANCES", "PhotoPrior", "Priors"]
+
+_OFF = 1e-4
+"""Share of its sigma that a nuisance keeps when it is switched off: nothing, but regular."""
+
+NUISANCES: dict[str, tuple[str, ...]] = {
+    "focal factor": ("focal_factor",),
+    "principal point": ("principal_point_px",),
+    "edge shift": ("edge_shift_px",),
+    "printer": ("printer", "printer_measured"),
+    "ink": ("ink_mm",),
+    "split": ("split_px",),
+    "skew": ("skew",),
+    "radius": ("radius_mm", "together_radius_mm"),
+    "pitch": ("pitch", "together_pitch"),
+}
+"""Fields of `Priors` by the nuisance's name."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +68,11 @@ class Priors:
     together_radius_mm: float = 0.15
     pitch: float = 0.001
     together_pitch: float = 0.003
+
+    def without(self, *names: str) -> Priors:
+        """The priors with some nuisances (keys of `NUISANCES`) switched off: held at zero."""
+        held = {f: _OFF * getattr(self, f) for name in names for f in NUISANCES[name]}
+        return replace(self, **held)
 
     def learnt(self, photo: Array, variance: Array) -> Priors:
         """Priors with the spread of the photos' nuisances that the shoot itself shows.
