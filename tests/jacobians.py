@@ -41,8 +41,9 @@ def check_jacobians(
     """
     values = {g.name: g.values for g in groups}
     linear = block.linearise(values)
+    # Without derivatives a block may take a shorter way: thousands of pixels round to 1e-12.
     assert np.array_equal(linear.residual, block.residual(values)) or np.allclose(
-        linear.residual, block.residual(values), rtol=1e-12, atol=1e-12
+        linear.residual, block.residual(values), rtol=1e-11, atol=1e-10
     )
     stated = dense_jacobian(block, groups)
     assert {p.group for p in linear.parts} <= {g.name for g in groups}

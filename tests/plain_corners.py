@@ -18,7 +18,7 @@ from fitscan.detect import tags
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.lens.camera_file import CameraFile
 from fitscan.markers.kit import Kit
-from fitscan.survey import build, look
+from fitscan.survey import build, look, photo_work
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
@@ -85,7 +85,7 @@ DETECTORS: dict[str, Detector] = {
 def survey_with(detector: Detector, folder: Path, kit: Kit, camera: CameraFile | None) -> Survey:
     """Survey a shoot from a detector's corners alone: nothing is measured on the model."""
     with (
-        mock.patch.object(look, "find_tags", detector),
+        mock.patch.object(photo_work, "find_tags", detector),
         mock.patch.object(look, "run_all", _one_by_one),
         mock.patch.object(build, "_measure_on_model", _corners_only),
     ):

@@ -8,14 +8,18 @@ scaling are left to `solve` and `statistics`.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from fitscan.adjust.problem import Group, IntArray, Linear, Part
 from fitscan.geometry.rotation import Array
 
-__all__ = ["Normal", "Order", "build_normal"]
+__all__ = ["Normal", "Order", "build_normal", "side_by_side"]
+
+_DENSE_SHARE = 0.3
+"""Share of parameters in common from which on one large product is faster than many small ones."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +67,7 @@ class Normal:
         kept: (K, K); kept_rhs (K,): J^T J and -J^T r over kept parameters.
         own: (E, k, k); own_rhs (E, k): the same over the eliminated ones.
         cross: (E, k, K): between them.
+        touched: (E, K): which kept parameters share an observation with an eliminated one.
     """
 
     order: Order
@@ -71,6 +76,7 @@ class Normal:
     own: Array
     own_rhs: Array
     cross: Array
+    touched: npt.NDArray[np.bool_]
 
     def damped(self, amount: float) -> Normal:
         """Marquardt's damping: the diagonals grow by the factor 1 + amount."""
@@ -79,7 +85,7 @@ class Normal:
         own = self.own.copy()
         i = np.arange(self.order.tangent)
         own[:, i, i] *= 1.0 + amount
-        return Normal(self.order, kept, self.kept_rhs, own, self.own_rhs, self.cross)
+        return replace(self, kept=kept, own=own)
 
     def reduced(self) -> tuple[Array, Array, Array]:
         """Take the eliminated group out.
@@ -91,10 +97,21 @@ class Normal:
             return self.kept, self.kept_rhs, self.cross
         inverse = np.linalg.inv(self.own)
         carry = inverse @ self.cross
-        flat = self.cross.reshape(-1, self.order.size)
-        matrix = self.kept - flat.T @ carry.reshape(-1, self.order.size)
+        matrix = self.kept - self._taken_out(carry)
         rhs = self.kept_rhs - np.einsum("eik,ei->k", carry, self.own_rhs)
         return 0.5 * (matrix + matrix.T), rhs, carry
+
+    def _taken_out(self, carry: Array) -> Array:
+        """Sum of cross^T carry, (K, K)."""
+        size = self.order.size
+        if self.touched.mean() > _DENSE_SHARE:
+            return np.asarray(self.cross.reshape(-1, size).T @ carry.reshape(-1, size))
+        # One photo shows few of many markers: only their rows and columns change.
+        out = np.zeros((size, size))
+        for touched, cross, own in zip(self.touched, self.cross, carry, strict=True):
+            some = np.flatnonzero(touched)
+            out[some[:, None], some] += cross[:, some].T @ own[:, some]
+        return out
 
     def back(self, carry: Array, kept_step: Array) -> Array:
         """Steps (E, k) of the eliminated parameters that belong to a kept step (K,)."""
@@ -114,45 +131,48 @@ def build_normal(order: Order, linears: Sequence[Linear], weights: Sequence[Arra
         np.zeros((count, k, k)),
         np.zeros((count, k)),
         np.zeros((count, k, size)),
+        np.zeros((count, size), dtype=bool),
     )
     for linear, weight in zip(linears, weights, strict=True):
-        root = np.sqrt(weight)
-        parts = [Part(p.group, p.index, p.jacobian * root[:, None, None]) for p in linear.parts]
-        residual = linear.residual * root[:, None]
-        for i, a in enumerate(parts):
-            _add_gradient(normal, a, residual)
-            for b in parts[i:]:
-                _add_product(normal, a, b, same=a is b)
+        out = [p for p in linear.parts if p.group == order.eliminated]
+        kept = [p for p in linear.parts if p.group != order.eliminated]
+        residual = linear.residual
+        jacobian = (side_by_side(out), side_by_side(kept))
+        weighed = [None if j is None else (j * weight[:, None, None]).transpose(0, 2, 1)
+                   for j in jacobian]  # fmt: skip
+        columns = None
+        if jacobian[1] is not None and weighed[1] is not None:
+            columns = np.concatenate([order.columns(p.group, p.index) for p in kept], axis=1)
+            places = columns[:, :, None] * size + columns[:, None, :]
+            _add(normal.kept, places, weighed[1] @ jacobian[1])
+            _add(normal.kept_rhs, columns, -(weighed[1] @ residual[..., None])[..., 0])
+        if jacobian[0] is not None and weighed[0] is not None:
+            # A block may name one eliminated parameter in several parts: columns one by one.
+            rows = np.concatenate([p.index[:, None] * k + np.arange(k) for p in out], axis=1)
+            _add_own(normal, rows, weighed[0] @ jacobian[0])
+            _add(normal.own_rhs, rows, -(weighed[0] @ residual[..., None])[..., 0])
+            if columns is not None and jacobian[1] is not None:
+                normal.touched[(rows // k)[:, :1], columns] = True
+                _add(normal.cross, rows[:, :, None] * size + columns[:, None, :],
+                     weighed[0] @ jacobian[1])  # fmt: skip
     return normal
 
 
-def _add_gradient(normal: Normal, a: Part, residual: Array) -> None:
-    gradient = -np.einsum("nmk,nm->nk", a.jacobian, residual)
-    if a.group == normal.order.eliminated:
-        np.add.at(normal.own_rhs, a.index, gradient)
-    else:
-        np.add.at(normal.kept_rhs, normal.order.columns(a.group, a.index), gradient)
+def side_by_side(parts: Sequence[Part]) -> Array | None:
+    """All columns (n, m, sum of k) of some parts."""
+    return np.concatenate([p.jacobian for p in parts], axis=2) if parts else None
 
 
-def _add_product(normal: Normal, a: Part, b: Part, *, same: bool) -> None:
-    """Add J_a^T J_b and, for two different parts, its transpose."""
-    out = normal.order.eliminated
-    if b.group == out and a.group != out:
-        a, b = b, a
-    product = np.matmul(a.jacobian.transpose(0, 2, 1), b.jacobian)
-    if a.group == out and b.group == out:
-        np.add.at(normal.own, a.index, product)
-        if not same:
-            np.add.at(normal.own, b.index, product.transpose(0, 2, 1))
-        return
-    columns = normal.order.columns(b.group, b.index)
-    if a.group == out:
-        k = np.arange(normal.order.tangent)
-        place = (a.index[:, None, None], k[None, :, None], columns[:, None, :])
-        np.add.at(normal.cross, place, product)
-        return
-    rows = normal.order.columns(a.group, a.index)
-    np.add.at(normal.kept, (rows[:, :, None], columns[:, None, :]), product)
-    if not same:
-        place2 = (columns[:, :, None], rows[:, None, :])
-        np.add.at(normal.kept, place2, product.transpose(0, 2, 1))
+def _add(whole: Array, places: IntArray, values: Array) -> None:
+    """Add values to places of the flattened array; places may repeat."""
+    np.add.at(whole.reshape(-1), places.reshape(-1), values.reshape(-1))
+
+
+def _add_own(normal: Normal, rows: IntArray, values: Array) -> None:
+    """Add J^T J (n, c, c) of eliminated columns; two parameters never share a block there."""
+    k = normal.order.tangent
+    owner = rows // k
+    if np.any(owner != owner[:, :1]):
+        raise ValueError("an observation depends on two of the eliminated parameters")
+    places = rows[:, :, None] * k + (rows % k)[:, None, :]
+    _add(normal.own, places, values)

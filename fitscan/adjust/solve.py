@@ -26,13 +26,15 @@ class Options:
     Attributes:
         steps: most steps that lower the cost.
         damping: first Marquardt damping.
-        tolerance: stop when the cost falls by less than this share.
+        tolerance: stop when the cost falls by less than this share,
+        calm: so many times in a row.
         eliminate: group to take out first, or None.
     """
 
     steps: int = 60
     damping: float = 1e-3
     tolerance: float = 1e-9
+    calm: int = 2
     eliminate: str | None = None
 
 
@@ -98,7 +100,7 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
                 break
         fall = (cost - trial_cost) / max(cost, 1e-300)
         calm = calm + 1 if fall < options.tolerance else 0
-        converged = converged or calm >= 2 or trial_cost < 1e-25
+        converged = converged or calm >= options.calm or trial_cost < 1e-25
         values, cost, weights = trial, trial_cost, trial_weights
         damping = max(damping / 10.0, 1e-14)
         taken += 1

@@ -6,11 +6,14 @@ Which observation to drop, and how to say so, is left to whoever built the probl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2
+from scipy.linalg import cho_factor
+from scipy.linalg.lapack import dpotri
 
+from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
+from fitscan.adjust.normal import side_by_side
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
@@ -74,12 +77,49 @@ class Covariance:
         columns = self.columns(group, index)
         return self.kept[np.ix_(columns, columns)]
 
+    @cached_property
+    def _photos(self) -> tuple[Array, Array]:
+        """Of each eliminated parameter its covariance (E, k, k), and with the kept ones it touches.
+
+        The latter (E, k, K) is left zero where nothing is observed of both: nobody asks for it,
+        and the full matrix over everything eliminated is never formed.
+        """
+        normal = self.solution.normal
+        own = np.asarray(np.linalg.inv(normal.own), dtype=np.float64)
+        cross = np.zeros_like(normal.cross)
+        for e, touched in enumerate(normal.touched):
+            some = np.flatnonzero(touched)
+            carry = own[e] @ normal.cross[e][:, some]
+            shared = carry @ self.kept[some[:, None], some]
+            cross[e][:, some] = -shared
+            own[e] += shared @ carry.T
+        return own, cross
+
     def eliminated(self, index: int) -> Array:
         """Covariance (k, k) of one eliminated parameter."""
-        normal = self.solution.normal
-        inverse = np.linalg.inv(normal.own[index])
-        carry = inverse @ normal.cross[index]
-        return np.asarray(inverse + carry @ self.kept @ carry.T)
+        return np.asarray(self._photos[0][index])
+
+    def of_observations(self, linear: Linear) -> Array:
+        """Covariance J Sigma J^T (n, m, m) of a block's adjusted, whitened observations."""
+        order = self.solution.normal.order
+        out = [p for p in linear.parts if p.group == order.eliminated]
+        kept = [p for p in linear.parts if p.group != order.eliminated]
+        n = len(linear.residual)
+        columns = [order.columns(p.group, p.index) for p in kept]
+        places = np.concatenate(columns, axis=1) if kept else np.zeros((n, 0), dtype=np.intp)
+        jacobian = side_by_side([*out, *kept])
+        assert jacobian is not None
+        first = order.tangent if out else 0
+        joint = np.empty((n, first + places.shape[1], first + places.shape[1]))
+        joint[:, first:, first:] = self.kept[places[:, :, None], places[:, None, :]]
+        if out:
+            own, cross = self._photos
+            owner = out[0].index
+            joint[:, :first, :first] = own[owner]
+            rows = (owner[:, None, None], np.arange(first)[None, :, None])
+            joint[:, :first, first:] = cross[(*rows, places[:, None, :])]
+            joint[:, first:, :first] = joint[:, :first, first:].transpose(0, 2, 1)
+        return np.asarray((jacobian @ joint) @ jacobian.transpose(0, 2, 1))
 
 
 @dataclass(frozen=True)
@@ -131,7 +171,8 @@ def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
     diagonal = np.abs(np.diag(factor[0]))
     if diagonal.min() < 1e-9 * diagonal.max():
         raise _loose()
-    inverse = cho_solve(factor, np.eye(len(scaled)))
+    upper, _ = dpotri(factor[0], lower=factor[1])
+    inverse = np.triu(upper) + np.triu(upper, 1).T
     if freedoms:
         small = gauge @ np.linalg.inv(constraint.T @ gauge)
         inverse = inverse - small @ small.T
@@ -165,7 +206,7 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     solution = covariance.solution
     linear, block = solution.linears[number], solution.blocks[number]
     n, m = linear.residual.shape
-    spread = _residual_covariance(covariance, linear)
+    spread = covariance.of_observations(linear)
     qvv = np.eye(m) - spread
     residual = linear.residual
     diagonal = np.clip(np.einsum("nii->ni", qvv), 1e-9, None)
@@ -178,43 +219,14 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     statistic = np.where(use, along**2 / np.where(use, values, 1.0), 0.0).sum(axis=1)
     rank = np.maximum(block.rank, 1)
     redundancy = block.rank - np.einsum("nii->n", spread)
-    alpha = 1.0 - chi2.cdf(BAARDA_W**2, 1)
+    alpha = 1.0 - chi2_cdf(BAARDA_W**2, 1)
     with np.errstate(divide="ignore"):
         smallest = BAARDA_DELTA / np.sqrt(np.clip(redundancy / rank, 0.0, None))
     return BlockTest(
         statistic / variance_factor,
-        np.asarray(chi2.isf(alpha, rank)),
+        np.asarray(chi2_isf(alpha, rank)),
         redundancy,
         w.max(axis=1) if m else np.zeros(n),
         smallest,
         qvv,
     )
-
-
-def _residual_covariance(covariance: Covariance, linear: Linear) -> Array:
-    """J Sigma J^T (n, m, m) of a block's whitened residuals, photo by photo."""
-    normal = covariance.solution.normal
-    order = normal.order
-    n, m = linear.residual.shape
-    out = np.zeros((n, m, m))
-    own = next((p for p in linear.parts if p.group == order.eliminated), None)
-    kept = [p for p in linear.parts if p.group != order.eliminated]
-    owner = own.index if own is not None else np.zeros(n, dtype=np.intp)
-    for e in np.unique(owner):
-        rows = np.flatnonzero(owner == e)
-        dense = np.zeros((len(rows), m, order.size))
-        for p in kept:
-            columns = order.columns(p.group, p.index[rows])
-            place = (np.arange(len(rows))[:, None, None], np.arange(m)[None, :, None])
-            np.add.at(dense, (*place, columns[:, None, :]), p.jacobian[rows])
-        local = np.zeros((len(rows), m, m))
-        if own is not None:
-            inverse = np.linalg.inv(normal.own[e])
-            jacobian = own.jacobian[rows]
-            dense -= jacobian @ (inverse @ normal.cross[e])
-            local = jacobian @ inverse @ jacobian.transpose(0, 2, 1)
-        active = np.flatnonzero(np.any(dense != 0.0, axis=(0, 1)))
-        dense = dense[:, :, active]
-        sigma = covariance.kept[np.ix_(active, active)]
-        out[rows] = local + np.matmul(np.matmul(dense, sigma), dense.transpose(0, 2, 1))
-    return out

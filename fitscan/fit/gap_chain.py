@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_isf
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import (
     ALPHA,
@@ -327,7 +327,7 @@ def _loop(chain: Chain, i: int, j: int, place: Array) -> Loop:
     names = tuple(chain.surveys[r].name for r in chain.order[i : j + 1])
     return Loop(
         names, part, value[3:], size, size_u, float(np.degrees(turn)), float(np.degrees(turn_u)),
-        statistic, float(chi2.isf(ALPHA, 6)),
+        statistic, float(chi2_isf(ALPHA, 6)),
     )  # fmt: skip
 
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_isf, chi2_median, chi2_sf
 from fitscan.fit.align import ALPHA
 from fitscan.fit.congruency import Net, congruent_points
 from fitscan.fit.displacement import Displacements
@@ -178,7 +178,7 @@ def _together(
         inside = [
             i
             for i in range(count)
-            if _square(d, i, left, covariance, bending) <= chi2.isf(alpha / count, d.sizes[i])
+            if _square(d, i, left, covariance, bending) <= chi2_isf(alpha / count, d.sizes[i])
         ]
         if len(inside) < least:
             inside = list(range(count))
@@ -194,7 +194,7 @@ def _middle_scatter(d: Displacements, left: Array, covariance: Array) -> float:
 
     def excess(bending: float) -> float:
         ratios = [
-            _square(d, i, left, covariance, bending) / chi2.ppf(0.5, d.sizes[i])
+            _square(d, i, left, covariance, bending) / chi2_median(d.sizes[i])
             for i in range(len(d.sites))
         ]
         return float(np.median(ratios)) - 1.0
@@ -218,7 +218,7 @@ def _chance(d: Displacements, i: int, left: Array, covariance: Array) -> float:
     # With few sites the motion takes a direction along altogether: it says nothing.
     use = values > 1e-6 * float(np.trace(d.covariance[rows, rows]))
     along = (vectors.T @ left[rows])[use]
-    return float(chi2.sf(np.sum(along**2 / values[use]), max(int(use.sum()), 1)))
+    return float(chi2_sf(np.sum(along**2 / values[use]), max(int(use.sum()), 1)))
 
 
 def _blind(d: Displacements, reference: Array, covariance: Array) -> tuple[Blind, ...]:

@@ -25,7 +25,15 @@ import numpy.typing as npt
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import Kit, PointerSpec, TagSpec
 
-__all__ = ["CUFF_FORM", "CuffPlace", "Layout", "TagPlace", "cuff_points", "flat_points"]
+__all__ = [
+    "CUFF_FORM",
+    "CuffPlace",
+    "Layout",
+    "TagPlace",
+    "cuff_points",
+    "cuff_surface",
+    "flat_points",
+]
 
 CUFF_FORM = 3
 """Numbers that describe one cuff's form: skew, radius, pitch."""
@@ -118,6 +126,19 @@ def flat_points(uv_mm: Array, scale: Array) -> tuple[Array, Array]:
     by_scale[..., 0, 0] = uv_mm[..., 0]
     by_scale[..., 1, 1] = uv_mm[..., 1]
     return x, by_scale
+
+
+def cuff_surface(uv_mm: Array, place: Array, scale: Array, form: Array) -> Array:
+    """Points x (n, k, 3) as `cuff_points` gives them, without the derivatives."""
+    nominal, angle, row = (place[:, i, None] for i in range(3))
+    skew, grow, pitch = (form[:, i, None] for i in range(3))
+    radius = nominal + grow
+    along = angle * nominal * (1.0 + pitch) + scale[0] * uv_mm[..., 0]
+    height = scale[1] * (row + uv_mm[..., 1])
+    theta = np.pi + (along - skew * height) / radius
+    return np.stack(
+        [radius * np.cos(theta), radius * np.sin(theta), height + skew * along], axis=-1
+    )
 
 
 def cuff_points(

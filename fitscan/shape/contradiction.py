@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_isf
 from fitscan.geometry.line import two_normals
 from fitscan.geometry.rotation import Array
 from fitscan.shape.axis_rule import AxisRule
@@ -87,7 +87,7 @@ def _off_line(survey: Survey, rule: AxisRule) -> list[Contradiction]:
     values, vectors = np.linalg.eigh(covariance)
     kept = vectors[:, -freedom:] / np.sqrt(np.maximum(values[-freedom:], 1e-12))
     statistic = float(np.sum((kept.T @ value) ** 2))
-    critical = float(chi2.isf(ALPHA, freedom))
+    critical = float(chi2_isf(ALPHA, freedom))
     if statistic <= critical:
         return []
     away = value.reshape(-1, 2)
@@ -111,7 +111,7 @@ def _askew(survey: Survey, rule: AxisRule) -> list[Contradiction]:
     """Each cuff's own direction against the line through the centres; two freedoms each."""
     normals = two_normals(rule.straight.axis.direction)
     # One test per cuff: a false alarm of any of them stays at ALPHA (Bonferroni).
-    critical = float(chi2.isf(ALPHA / len(rule.cuffs), 2))
+    critical = float(chi2_isf(ALPHA / len(rule.cuffs), 2))
     out = []
     for cuff in rule.cuffs:
 

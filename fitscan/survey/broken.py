@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.statistics import BAARDA_W, Covariance
 from fitscan.geometry.rotation import Array
@@ -68,10 +68,9 @@ def find_break(covariance: Covariance, marker: int, variance: tuple[float, float
             _gather(pieces, covariance, linear, block.geometry.photo, rows, weight)
     photos = sorted(pieces)
     best: Break | None = None
-    critical = {k: float(chi2.isf(1.0 - chi2.cdf(BAARDA_W**2, 1), k)) for k in range(1, 7)}
-    for at in range(_SIDE_PHOTOS, len(photos) - _SIDE_PHOTOS + 1):
-        later = [pieces[p] for p in photos[at:]]
-        fall, freedoms = _fall(covariance, later)
+    critical = {k: float(chi2_isf(1.0 - chi2_cdf(BAARDA_W**2, 1), k)) for k in range(1, 7)}
+    cuts = range(_SIDE_PHOTOS, len(photos) - _SIDE_PHOTOS + 1)
+    for at, (fall, freedoms) in zip(cuts, _falls(covariance, pieces, photos, cuts), strict=True):
         if freedoms:
             statistic = fall / unit
             found = Break(marker, photos[at], statistic, statistic / critical[freedoms])
@@ -118,19 +117,29 @@ def _gather(
                 own = own - carry @ product.sum(axis=0).T
                 kept = kept - carry @ normal.cross[e]
                 continue
-            for n, columns in enumerate(order.columns(part.group, part.index[some])):
-                kept[:, columns] += product[n]
+            columns = order.columns(part.group, part.index[some])
+            np.add.at(kept.T, columns, product.transpose(0, 2, 1))
         pieces[e] = _Piece(own, kept, right)
 
 
-def _fall(covariance: Covariance, later: list[_Piece]) -> tuple[float, int]:
-    """Fall of the weighted square sum, and its degrees of freedom."""
-    own = np.sum([p.own for p in later], axis=0)
-    kept = np.sum([p.kept for p in later], axis=0)
-    right = np.sum([p.right for p in later], axis=0)
-    matrix = own - kept @ covariance.kept @ kept.T
-    size = np.sqrt(np.maximum(np.diag(own), 1e-300))
-    values, vectors = np.linalg.eigh(matrix / np.outer(size, size))
+def _falls(
+    covariance: Covariance, pieces: dict[int, _Piece], photos: list[int], cuts: range
+) -> list[tuple[float, int]]:
+    """Fall of the weighted square sum for each cut, and its degrees of freedom."""
+    if not len(cuts):
+        return []
+    # A cut's sums run over all photos from it on.
+    own, kept, right = (
+        np.cumsum([getattr(pieces[p], f) for p in reversed(photos)], axis=0)[::-1][list(cuts)]
+        for f in ("own", "kept", "right")
+    )
+    some = np.flatnonzero(np.any(kept[0] != 0.0, axis=0))
+    kept = kept[..., some]
+    spread = kept.reshape(-1, len(some)) @ covariance.kept[some[:, None], some]
+    matrix = own - spread.reshape(kept.shape) @ kept.transpose(0, 2, 1)
+    size = np.sqrt(np.maximum(np.einsum("nii->ni", own), 1e-300))
+    values, vectors = np.linalg.eigh(matrix / (size[:, :, None] * size[:, None, :]))
     use = values > 1e-6
-    along = vectors.T @ (right / size)
-    return float(np.sum(along[use] ** 2 / values[use])), int(use.sum())
+    along = np.einsum("nij,ni->nj", vectors, right / size)
+    falls = np.sum(np.where(use, along**2 / np.where(use, values, 1.0), 0.0), axis=1)
+    return list(zip(falls.tolist(), use.sum(axis=1).tolist(), strict=True))

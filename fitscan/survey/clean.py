@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_median
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
@@ -87,12 +87,13 @@ def clean(
     keep = np.ones(len(given), dtype=bool)
     factors = np.ones(2)
     part = restrict(_without_rules(network), state, given, keep)
-    solution = part.network.solve(part.state, part.seen, robust=_ROBUST)
+    near = part.state
     settled = False
     moved = np.zeros(0, dtype=np.intp)
     for number in range(rounds):
         seen = _scaled(part.seen, factors)
-        solution = part.network.solve(State.of(solution.values), seen, robust=_ROBUST)
+        solution = part.network.solve(near, seen, robust=_ROBUST, nearly=True)
+        near = State.of(solution.values)
         covariance = part.network.covariance(solution)
         tests = _tests(covariance)
         old = factors
@@ -120,9 +121,10 @@ def clean(
                 marker = network.marker_row[part.network.markers[broken.marker]]
                 moved = np.union1d(moved, [marker])
             keep &= ~np.isin(given.geometry.marker, moved)
-            part, solution = _without(part, solution, ~keep[part.places])
+            part = _without(part, near, ~keep[part.places])
+            near = part.state
     whole = replace(part.network, kit=network.kit)
-    solution = whole.solve(State.of(solution.values), seen, robust=_ROBUST)
+    solution = whole.solve(near, seen, robust=_ROBUST)
     covariance = whole.covariance(solution)
     tests = _tests(covariance)
     return Cleaned(
@@ -210,13 +212,10 @@ def _moved(given: SquareObservations, keep: npt.NDArray[np.bool_]) -> npt.NDArra
     return np.flatnonzero((lost >= _MOVED_SQUARES) & (lost > MOVED_SHARE * total))
 
 
-def _without(
-    part: Restricted, solution: Solution, worst: npt.NDArray[np.bool_]
-) -> tuple[Restricted, Solution]:
-    """The part and its values without some squares, and without what they alone held."""
-    less = restrict(part.network, State.of(solution.values), part.seen, ~worst)
-    values = {g.name: g.values for g in less.state.groups()}
-    return replace(less, places=part.places[less.places]), replace(solution, values=values)
+def _without(part: Restricted, near: State, worst: npt.NDArray[np.bool_]) -> Restricted:
+    """The part, at its estimate, without some squares and without what they alone held."""
+    less = restrict(part.network, near, part.seen, ~worst)
+    return replace(less, places=part.places[less.places])
 
 
 def _kind(seen: SquareObservations) -> npt.NDArray[np.intp]:
@@ -270,7 +269,7 @@ def _variance_ratio(
         if redundancy <= 20.0:
             continue
         if typical:
-            ratio = float(np.median(test.statistic / chi2.median(np.maximum(test.redundancy, 0.5))))
+            ratio = float(np.median(test.statistic / chi2_median(np.maximum(test.redundancy, 0.5))))
         else:
             ratio = float((weight[:, None] * linear.residual**2).sum()) / redundancy
         out[kind[rows[0]]] = max(np.sqrt(ratio), _FACTOR_FLOOR)

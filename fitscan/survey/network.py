@@ -206,10 +206,18 @@ class Network:
         ]
 
     def solve(
-        self, state: State, seen: SquareObservations, *, robust: float | None, steps: int = 40
+        self,
+        state: State,
+        seen: SquareObservations,
+        *,
+        robust: float | None,
+        steps: int = 40,
+        nearly: bool = False,
     ) -> Solution:
-        """Adjust everything once."""
+        """Adjust everything once; `nearly` stops where a test can tell no difference any more."""
         options = Options(steps=steps, eliminate="photo")
+        if nearly:
+            options = Options(steps=steps, eliminate="photo", tolerance=1e-6, calm=1)
         return solve(state.groups(), self.blocks(seen, robust=robust), options)
 
     def covariance(self, solution: Solution) -> Covariance:

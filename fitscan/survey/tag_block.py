@@ -18,7 +18,7 @@ import numpy.typing as npt
 from fitscan.adjust.problem import IntArray, Linear, Part, Values
 from fitscan.geometry.rotation import Array, skew
 from fitscan.lens.model import project, project_pixels
-from fitscan.markers.layout import CORNERS, Layout, cuff_points, flat_points
+from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
 
 __all__ = ["TagBlock", "TagGeometry", "inward", "predict", "predict_pixels"]
 
@@ -126,7 +126,12 @@ def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
 
 def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
     """Pixels (n, k, 2) as `predict` gives them, without the derivatives; for image work."""
-    x, _ = _on_marker(geometry, uv_mm, values)
+    return _pixels_and_depth(geometry, uv_mm, values)[0]
+
+
+def _pixels_and_depth(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
+    """Pixels (n, k, 2), and how far (n, k) in front of the camera they lie, mm."""
+    x = _places_on_marker(geometry, uv_mm, values)
     n = len(x)
     marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
     turn_m, turn_p = marker[:, :9].reshape(n, 3, 3), photo[:, :9].reshape(n, 3, 3)
@@ -134,7 +139,15 @@ def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array
     shift = (turn_p @ marker[:, 9:12, None])[..., 0] + photo[:, 9:12]
     in_cam = x @ turn.transpose(0, 2, 1) + shift[:, None]
     pixels = project_pixels(in_cam, values["lens"][0], photo[:, None, 12])
-    return pixels + photo[:, None, 14:16]
+    return pixels + photo[:, None, 14:16], in_cam[..., 2]
+
+
+def _places_on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
+    """Points (n, k, 3) in the markers' frames."""
+    if len(geometry) and (geometry.cuff >= 0).all():
+        form = values["form"][geometry.cuff]
+        return cuff_surface(uv_mm, geometry.place, values["printer"][0], form)
+    return _on_marker(geometry, uv_mm, values)[0]
 
 
 def _on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
@@ -197,23 +210,23 @@ class TagBlock:
         """How the corners (n, 8) move when all borders move inwards by one pixel."""
         return inward(self.observed[:, :8].reshape(-1, 4, 2)).reshape(-1, 8)
 
-    def _misfit(self, prediction: Prediction, values: Values) -> Array:
+    def _misfit(self, pixels: Array, values: Values) -> Array:
         n = len(self.geometry)
         shift = values["photo"][self.geometry.photo, 13] - values["ink"][0, 0] * self.px_per_mm
-        corners = prediction.pixels.reshape(n, 8) + values["split"][0, 0] * self._inward()
+        corners = pixels.reshape(n, 8) + values["split"][0, 0] * self._inward()
         model = np.concatenate([corners, shift[:, None]], axis=1)
         return np.asarray(model - self.observed)
 
     def misfit(self, values: Values) -> Array:
         """Model less observation (n, 9) in px, not whitened."""
-        return self._misfit(predict(self.geometry, self._corners(), values), values)
+        return self._misfit(predict_pixels(self.geometry, self._corners(), values), values)
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, 9); infinite when a corner falls behind its camera."""
-        prediction = predict(self.geometry, self._corners(), values)
-        out = np.asarray(np.einsum("nij,nj->ni", self.whitening, self._misfit(prediction, values)))
-        behind = (prediction.x_in_cam[..., 2] <= 1.0).any(axis=1)
-        out[behind] = np.inf
+        pixels, depth = _pixels_and_depth(self.geometry, self._corners(), values)
+        misfit = self._misfit(pixels, values)
+        out = np.asarray((self.whitening @ misfit[..., None])[..., 0])
+        out[(depth <= 1.0).any(axis=1)] = np.inf
         return out
 
     def linearise(self, values: Values) -> Linear:
@@ -257,7 +270,7 @@ class TagBlock:
         ]
         if n and (g.cuff >= 0).all():
             parts.append(part("form", g.cuff, by_print[..., 2:], None))
-        residual = np.einsum("nij,nj->ni", white, self._misfit(p, values))
+        residual = np.einsum("nij,nj->ni", white, self._misfit(p.pixels, values))
         return Linear(residual, tuple(parts))
 
 
