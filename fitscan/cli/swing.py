@@ -12,6 +12,7 @@ import typer
 
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
 from fitscan.cli.screen import check_free, give, say_files, screen_for
+from fitscan.errors import InputError
 
 
 @app.command(epilog=CAUTION)
@@ -49,6 +50,16 @@ def sweep(
             help="Join pointers of one name and a number by straight lines; not where a lip bends.",
         ),
     ] = False,
+    mesh: Annotated[
+        Path | None, typer.Option(help="Scan of the door, a mesh or a cloud (PLY, STL, OBJ).")
+    ] = None,
+    mesh_points: Annotated[
+        Path | None,
+        typer.Option(help="With --mesh: tags and pointers picked in the scan (TOML or CSV)."),
+    ] = None,
+    mesh_unit: Annotated[
+        str | None, typer.Option(help="With --mesh: mm, cm, m or in; scans do not say it.")
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
     json: Json = False,
     quiet: Quiet = False,
@@ -63,9 +74,21 @@ def sweep(
     read = [read_survey(path) for path in surveys]
     shown = [k for k, s in enumerate(read) if any(
         c.tube == bar and s.has(c.first_id) for c in s.kit.cuff)]  # fmt: skip
+    if (mesh is None) != (mesh_points is None):
+        raise InputError(
+            "A scan and its picked points belong together", "sweep",
+            "give both --mesh and --mesh-points, or neither",
+        )  # fmt: skip
+    surface = None
+    if mesh is not None and mesh_points is not None:
+        from fitscan.shape.scan import read_scan
+        from fitscan.shape.scan_points import read_scan_points
+
+        picked = read_scan_points(mesh_points, mesh_unit)
+        surface = (read_scan(mesh, picked.unit), picked)
     result = find_sweep(
         read, door, on or ["shell"], bar, shown[0] if shown else 0, wanted_mm=clearance_mm,
-        step_deg=step_deg, stubs=solid or (), joined=lips, clr_mm=clr_mm,
+        step_deg=step_deg, stubs=solid or (), joined=lips, clr_mm=clr_mm, scan=surface,
     )  # fmt: skip
     give(sweep_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []

@@ -55,6 +55,10 @@ class Obstacle:
         """Markers that it depends on."""
         return tuple(m for m, _, _ in self.parts)
 
+    def own_variance(self, way: Array) -> float:
+        """Variance along a direction that is not the survey's: none."""
+        return 0.0
+
 
 def door_points(surveys: Sequence[Survey], door: str, *, joined: bool = False) -> list[Obstacle]:
     """Corners of the door's tags, tips of its pointers, and lips between pointers of one name.

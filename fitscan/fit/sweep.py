@@ -15,6 +15,7 @@ import numpy as np
 from fitscan.errors import DataError, InputError
 from fitscan.fit.deciding import Influence, what_decides
 from fitscan.fit.hinge import Hinge, find_hinge
+from fitscan.fit.obstacle_scan import ScanPoint, scan_obstacles
 from fitscan.fit.obstacles import Obstacle, door_points, stub_points
 from fitscan.fit.recheck import excess_warning
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
@@ -24,6 +25,8 @@ from fitscan.geometry.rotation import Array, angle_between, exp
 from fitscan.shape.axis_rule import AxisRule
 from fitscan.shape.datum import CarAxes, car_axes
 from fitscan.shape.propagate import Poses
+from fitscan.shape.scan import Scan
+from fitscan.shape.scan_points import ScanPoints
 from fitscan.shape.straight import CUFF_REACH_MM, straights_of
 from fitscan.survey.survey import Survey
 
@@ -131,6 +134,7 @@ def find_sweep(
     stubs: Sequence[str] = (),
     joined: bool = False,
     clr_mm: float | None = None,
+    scan: tuple[Scan, ScanPoints] | None = None,
 ) -> Sweep:
     """Swing a door past a bar.
 
@@ -145,6 +149,7 @@ def find_sweep(
         stubs: tubes on the door that count as solid.
         joined: whether lips run straight between neighbouring pointers.
         clr_mm: centre-line radius of the bar's bends; the kit's [[tube]] if None.
+        scan: of the door, with the points that were picked in it.
 
     Raises:
         InputError: unknown tubes or parts.
@@ -153,10 +158,16 @@ def find_sweep(
     hinge = find_hinge(surveys, door, on)
     if not 0.0 < step_deg <= 45.0:
         raise InputError(f"{step_deg:g} deg is no step of a door", "--step-deg", "write 1, or less")
-    obstacles = door_points(surveys, door, joined=joined)
+    obstacles: list[Obstacle | ScanPoint] = [*door_points(surveys, door, joined=joined)]
     for tube in stubs:
         obstacles += stub_points(surveys, tube)
     line = _BarLine.of(surveys[bar_survey], bar, clr_mm)
+    remarks: tuple[str, ...] = ()
+    if scan is not None:
+        poses = dict(zip(surveys[bar_survey].markers, surveys[bar_survey].poses, strict=True))
+        chords = hinge.base_from[bar_survey].apply(line.chords(poses))
+        found_points, remarks = scan_obstacles(hinge, chords, *scan)
+        obstacles += found_points
     way = _Way(hinge, line, bar_survey, obstacles)
     widest = float(np.max(hinge.angles))
     if widest <= 0.0:
@@ -182,9 +193,9 @@ def find_sweep(
         axes.car_from_survey.apply(way.centre_line()), (),
         _deciding(way, angles[best], gradients[best], axes, wanted_mm),
         tuple(dict.fromkeys([*warnings, *excess_warning(hinge.excess, f"{door} and what stays"),
-                             _blind_spots(door, len(obstacles))])),
+                             _blind_spots(door, len(obstacles), scan is not None)])),
     )  # fmt: skip
-    return Sweep(**{**vars(result), "sentences": _sentences(result, door)})
+    return Sweep(**{**vars(result), "sentences": (*_sentences(result, door), *remarks)})
 
 
 def _told(hinge: Hinge) -> CarAxes:
@@ -296,7 +307,7 @@ class _Way:
     """Distances of the bar from the door's points at any door angle, and what they depend on."""
 
     def __init__(
-        self, hinge: Hinge, line: _BarLine, bar_survey: int, obstacles: list[Obstacle]
+        self, hinge: Hinge, line: _BarLine, bar_survey: int, obstacles: list[Obstacle | ScanPoint]
     ) -> None:
         self.hinge, self.line, self.bar_survey, self.obstacles = hinge, line, bar_survey, obstacles
         self.poses = [dict(zip(s.markers, s.poses, strict=True)) for s in hinge.surveys]
@@ -311,7 +322,12 @@ class _Way:
             ]
             for c in line.cuffs
         }
-        self._own = np.array([o.at(self.poses[o.survey]) for o in obstacles])
+        self._own = np.array(
+            [
+                o.surveyed if isinstance(o, ScanPoint) else o.at(self.poses[o.survey])
+                for o in obstacles
+            ]
+        )
         self.door_points = np.array(
             [
                 hinge.turned(hinge.base_from[o.survey].apply(x), -hinge.angles[o.survey])
@@ -377,6 +393,15 @@ class _Way:
                     parts[m] = parts.get(m, np.zeros(6)) + own
             out.append((tuple(parts), np.concatenate([*parts.values(), np.zeros(0)])))
         return out
+
+    def own_variance(self, n: _Nearest) -> float:
+        """What of the clearance's variance no survey knows: a scan's picks and noise."""
+        obstacle, hinge = self.obstacles[n.point], self.hinge
+        away = self.point(n) - self.foot(n)
+        away = away / max(float(np.linalg.norm(away)), 1e-9)
+        turn = exp((n.angle - hinge.angles[obstacle.survey]) * hinge.axis.direction)
+        way = hinge.base_from[obstacle.survey].rotation.T @ (turn.T @ away)
+        return obstacle.own_variance(way)
 
     def _by_numbers(self, n: _Nearest) -> Array:
         out = np.zeros(self.hinge.size)
@@ -454,7 +479,8 @@ def _door_angle(
     for survey, (markers, g) in zip(way.hinge.surveys, gradient, strict=True):
         if markers:
             variance += float(g @ survey.joint(list(markers)) @ g)
-    expanded = COVERAGE * float(np.sqrt(way.hinge.excess * variance))
+    variance = way.hinge.excess * variance + way.own_variance(n)
+    expanded = COVERAGE * float(np.sqrt(variance))
     told = axes.car_from_survey
     return DoorAngle(
         float(np.degrees(n.angle)), n.clearance, expanded,
@@ -493,7 +519,12 @@ def _deciding(
 # ---------------------------------------------------------------- words
 
 
-def _blind_spots(door: str, points: int) -> str:
+def _blind_spots(door: str, points: int, scanned: bool) -> str:
+    if scanned:
+        return (
+            f"The {door} is known where it was scanned, and at its tags and pointers: elsewhere it "
+            "may stand out further, so shut the door slowly by hand the first time"
+        )
     return (
         f"The {door} is known at {points} points only (corners of tags, tips of pointers): between "
         "them it may stand out further, so put pointers where it does, and shut the door slowly "

@@ -56,6 +56,8 @@ def test_machines_get_the_sweep_as_json(garage: Job) -> None:
         (("shut.json", "open.json", "--bar", "door bar", "--door", "dash"), "no part 'dash'"),
         (("shut.json", "open.json", "--bar", "door bar", "--solid", "seat"), "no tube 'seat'"),
         (("shut.json", "nowhere.json", "--bar", "door bar"), "nowhere.json"),
+        ((*WORDS, "--mesh", "trim.ply"), "give both --mesh and --mesh-points"),
+        ((*WORDS, "--mesh", "trim.ply", "--mesh-points", "none.csv"), "none.csv"),
     ],
 )
 def test_what_cannot_be_swept_is_refused_in_one_sentence(

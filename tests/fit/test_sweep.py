@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -17,8 +18,11 @@ from fitscan.fit.obstacles import door_points, stub_points
 from fitscan.fit.sweep import Sweep, find_sweep
 from fitscan.fit.sweep_file import SweepFile, sweep_document
 from fitscan.fit.verdict import Verdict
+from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import TubeSpec
+from fitscan.shape.scan import Scan
+from fitscan.shape.scan_points import ScanPoints
 from fitscan.store.json_file import render_json
 
 ANGLES = (0.0, 62.0)
@@ -216,3 +220,54 @@ def test_the_file_holds_the_axis_the_positions_and_every_angle() -> None:
     assert kept.positions[1].open_deg == pytest.approx(62.0, abs=1e-4)
     assert kept.axis_point_U_mm > 0.0
     assert "by hand" in kept.caution
+
+
+def panel(spacing_mm: float = 40.0) -> tuple[Scan, ScanPoints]:
+    """A scanned shelf on the door that stands out towards the bar, and four picked tags."""
+    scan_from_car = Rigid(np.eye(3), np.array([-200.0, 30.0, 10.0]))
+    x, z = np.meshgrid(np.arange(0.0, 601.0, spacing_mm), np.arange(480.0, 561.0, spacing_mm))
+    # Nearer to the bar than any pointer, and bulging in the middle.
+    y = 632.0 - 4.0 * np.cos((x - 300.0) / 150.0)
+    shape = x.shape
+    grid = np.arange(x.size).reshape(shape)
+    a, b, c, d = grid[:-1, :-1], grid[:-1, 1:], grid[1:, 1:], grid[1:, :-1]
+    triangles = np.concatenate(
+        [np.stack([a, b, c], -1).reshape(-1, 3), np.stack([a, c, d], -1).reshape(-1, 3)]
+    )
+    vertices = scan_from_car.apply(np.stack([x, y, z], -1).reshape(-1, 3))
+    normals = np.tile([0.0, -1.0, 0.0], (len(vertices), 1))
+    scan = Scan("shelf.ply", "0" * 64, vertices, triangles.astype(np.int64), normals)
+    ids = TAGS[:6]
+    picks = scan_from_car.apply(np.array([door_truth()[m].translation for m in ids]))
+    return scan, ScanPoints("picks.csv", "mm", picks, ids, 0.2, 0.05, 0.0)
+
+
+def test_a_scan_of_the_trim_is_cleared_as_brute_force_says() -> None:
+    surveys = [door_survey(a, seed=i) for i, a in enumerate(ANGLES)]
+    plain = find_sweep(surveys, "trim", ["shell"], "door bar", step_deg=10.0)
+    with mock.patch("fitscan.shape.scan_place._on_surface"):
+        # The shelf does not hold the tags that place it, so it cannot be checked against them.
+        scanned = find_sweep(
+            surveys, "trim", ["shell"], "door bar", step_deg=10.0, scan=panel()
+        )  # fmt: skip
+    t = scanned.tightest
+    assert t.obstacle == "the scan shelf.ply"
+    assert t.clearance_mm < plain.tightest.clearance_mm
+    # Brute force: the triangles' points half a millimetre apart, the bar a millimetre.
+    scan, _ = panel()
+    corners = scan.vertices[scan.triangles] - np.array([-200.0, 30.0, 10.0])
+    steps = np.linspace(0.0, 1.0, 41)
+    u, v = (g.reshape(-1) for g in np.meshgrid(steps, steps))
+    inside = u + v <= 1.0
+    weights = np.stack([1.0 - u - v, u, v], axis=1)[inside]
+    shelf = np.einsum("wk,nkc->nwc", weights, corners).reshape(-1, 3)
+    way = BAR[1] / np.linalg.norm(BAR[1])
+    for a in scanned.angles[:3]:
+        places = swung(shelf, a.open_deg) - BAR[0]
+        along = np.clip(places @ way, -325.0, 325.0)
+        least = float(np.linalg.norm(places - along[:, None] * way, axis=1).min()) - 0.5 * OD_MM
+        if a.obstacle.startswith("the scan"):
+            assert a.clearance_mm == pytest.approx(least, abs=0.06)
+    # The picks' own uncertainty is in U.
+    assert t.expanded_mm > 2.0 * 0.05
+    assert any("known where it was scanned" in w for w in scanned.warnings)
