@@ -15,6 +15,7 @@ from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
 from fitscan.cli.screen import (
     check_free,
     check_photos_folder,
+    drawing,
     give,
     photos_of,
     say_files,
@@ -87,9 +88,16 @@ def recheck(
         from fitscan.report.write import write_recheck_pictures
 
         folder = photos if photos is not None else photos_of(now, survey)
-        drawn = write_recheck_pictures(
-            result, kept.survey, now, folder, out.with_suffix(""), replace=replace, say=notes.append
-        )
+        with drawing(quiet=quiet):
+            drawn = write_recheck_pictures(
+                result,
+                kept.survey,
+                now,
+                folder,
+                out.with_suffix(""),
+                replace=replace,
+                say=notes.append,
+            )
     if not quiet:
         from fitscan.report.tables import recheck_table
 

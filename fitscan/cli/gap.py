@@ -16,6 +16,7 @@ from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
 from fitscan.cli.screen import (
     check_free,
     check_photos_folder,
+    drawing,
     give,
     photos_of,
     say_files,
@@ -292,9 +293,10 @@ def _against_stubs(
 
         folder = to.photos if to.photos is not None else photos_of(bar, bar_file)
         stem = to.out.with_suffix("")
-        drawn = write_gap_pictures(
-            result, bar, target, folder, stem, replace=to.replace, say=notes.append
-        )
+        with drawing(quiet=quiet):
+            drawn = write_gap_pictures(
+                result, bar, target, folder, stem, replace=to.replace, say=notes.append
+            )
     if not to.quiet:
         from fitscan.report.tables import gap_table
 

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from fitscan.cli.app import CAUTION, Json, Quiet, app
-from fitscan.cli.screen import give, progress, say_files, screen_for
+from fitscan.cli.screen import give, give_facts, progress, say_files, screen_for
 
 
 @app.command(epilog=CAUTION)
@@ -22,13 +22,16 @@ def job(
         list[str] | None,
         typer.Option(help="File below the folder that you deleted on purpose, as audit names it."),
     ] = None,
+    json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Begin a job's folder, or put files that you brought on its list."""
     from fitscan.job.layout import keep_job
 
     result = keep_job(folder, name, tuple(removed or ()))
-    if not quiet:
+    if json:
+        give_facts("fitscan.job", **{**vars(result), "folder": str(result.folder)})
+    elif not quiet:
         from fitscan.report.tables_job import job_lines
 
         screen_for(hushed=False).print(job_lines(result), soft_wrap=True)
@@ -58,6 +61,7 @@ def audit(
 def pack(
     folder: Annotated[Path, typer.Argument(help="The job's folder.")],
     out: Annotated[Path, typer.Option(help="Archive (zip) to write; never over another file.")],
+    json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Pack all that is needed to repeat a job's results, without the photos' private data."""
@@ -65,7 +69,13 @@ def pack(
 
     with progress(quiet=quiet) as tell:
         result = run(folder, out, tell)
-    if not quiet:
+    if json:
+        left_out = [str(path) for path in result.left_out]
+        give_facts(
+            "fitscan.pack", file=str(result.file), files=result.files, stripped=result.stripped,
+            left_out=left_out,
+        )  # fmt: skip
+    elif not quiet:
         screen = screen_for(hushed=False)
         screen.print(f"{result.files} files, private data taken from {result.stripped} photos")
         for path in result.left_out:

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 __all__ = [
     "check_free",
     "check_photos_folder",
+    "drawing",
     "give",
+    "give_facts",
     "photos_of",
     "progress",
     "say_files",
@@ -67,6 +69,21 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
     finally:
         if tasks:
             bar.stop()
+
+
+@contextmanager
+def drawing(*, quiet: bool) -> Iterator[None]:
+    """A bar while pictures are drawn, which takes seconds on photos of 12 megapixels."""
+    with progress(quiet=quiet) as tell:
+        tell("Drawing pictures", 0, 1)
+        yield
+
+
+def give_facts(kind: str, **facts: Any) -> None:
+    """Print, where machines read, the facts of something that has no JSON file of its own."""
+    import json
+
+    sys.stdout.write(json.dumps({"kind": kind, **facts}, ensure_ascii=False) + "\n")
 
 
 def give(document: JsonDocument, out: Path | None, *, json: bool, replace: bool) -> None:

@@ -13,6 +13,7 @@ import typer
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, Workers, app
 from fitscan.cli.screen import (
     check_free,
+    drawing,
     give,
     progress,
     say_files,
@@ -57,14 +58,13 @@ def survey(
     if out is not None and pictures:
         from fitscan.report.write import write_survey_pictures
 
-        drawn = write_survey_pictures(
-            result, shoot, out.with_suffix(""), replace=replace, say=notes.append
-        )
-        if any(a.spot is not None for a in advice):
-            from fitscan.report.sketch import write_advice_sketch
+        stem = out.with_suffix("")
+        with drawing(quiet=quiet):
+            drawn = write_survey_pictures(result, shoot, stem, replace=replace, say=notes.append)
+            if any(a.spot is not None for a in advice):
+                from fitscan.report.sketch import write_advice_sketch
 
-            stem = out.with_suffix("")
-            drawn.append(write_advice_sketch(result, advice, stem, replace=replace))
+                drawn.append(write_advice_sketch(result, advice, stem, replace=replace))
     if not quiet:
         from fitscan.report.tables import survey_table
 
