@@ -49,8 +49,10 @@ def test_a_job_and_its_archive_tell_machines_what_was_done(shelf: Job) -> None:
     assert job["name"] == "the Wren"
     assert job["begun"] is True
     assert Path(job["folder"]).name == "wren"
-    write_survey(shelf.folder / "wren" / "surveys" / "one.json", one_sided())
-    assert json.loads(shelf.run("job", "wren", "--json").out)["added"] == ["surveys/one.json"]
+    (shelf.folder / "wren" / "kit.toml").write_text(
+        '[[tag]]\nid = 1\nside_mm = 40.0\npart = "shell"\n', encoding="utf-8"
+    )
+    assert json.loads(shelf.run("job", "wren", "--json").out)["added"] == ["kit.toml"]
     pack = json.loads(shelf.run("pack", "wren", "--out", "wren.zip", "--json", "-q").out)
     assert pack["kind"] == "fitscan.pack"
     assert (shelf.folder / "wren.zip").is_file()
