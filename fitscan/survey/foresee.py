@@ -17,6 +17,7 @@ from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 from fitscan.markers.layout import CORNERS
 from fitscan.survey.gauge import told_among
+from fitscan.survey.measure import own_errors
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.state import PHOTO, State, pack_markers, pack_photos
 from fitscan.survey.survey import PhotoEntry, Survey
@@ -45,8 +46,9 @@ class Sharpness:
     """How well squares of a shoot are measured, one standard deviation.
 
     What the edges of a square on the sample photos say of its corners grows as it is seen more
-    steeply and hardly changes with its size; `flat` and `cuff` are what the adjustment finds it
-    to be in truth, over that (`Quality.flat_factor`, `Quality.cuff_factor`).
+    steeply and hardly changes with its size; to it comes what squares err by as a whole. `flat` and
+    `cuff` are what the adjustment finds it to be in truth, over that (`Quality.flat_factor`,
+    `Quality.cuff_factor`).
 
     Attributes:
         flat, cuff: factors.
@@ -54,21 +56,29 @@ class Sharpness:
         shift_px: of a square's own edge shift, before the factor.
     """
 
-    flat: float = 1.1
-    cuff: float = 1.7
+    flat: float = 1.0
+    cuff: float = 1.15
     flat_px: float = 0.032
     cuff_px: float = 0.034
     shift_px: float = 0.15
 
-    def whitening(self, facing: Array, on_cuff: bool) -> Array:
-        """Whitening (n, 9, 9) of squares from the cosine (n,) of how steeply they are seen."""
+    def whitening(self, corners_px: Array, facing: Array, on_cuff: bool) -> Array:
+        """Whitening (n, 9, 9) of sharp squares.
+
+        Args:
+            corners_px: (n, 4, 2) where they would be.
+            facing: (n,) cosine of how steeply they are seen.
+            on_cuff: whether they are on cuffs.
+        """
+        n = len(facing)
         factor, px = (self.cuff, self.cuff_px) if on_cuff else (self.flat, self.flat_px)
-        corner = factor * px / np.sqrt(np.clip(facing, 0.1, 1.0))
-        out = np.zeros((len(facing), 9, 9))
+        side = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1)
+        covariance = np.zeros((n, 9, 9))
         i = np.arange(8)
-        out[:, i, i] = 1.0 / corner[:, None]
-        out[:, 8, 8] = 1.0 / (factor * self.shift_px)
-        return out
+        covariance[:, i, i] = (px**2 / np.clip(facing, 0.1, 1.0))[:, None]
+        covariance[:, :8, :8] += own_errors(corners_px, side, np.ones(n))
+        covariance[:, 8, 8] = self.shift_px**2
+        return np.linalg.inv(np.linalg.cholesky(covariance)) / factor
 
 
 @dataclass(frozen=True)
@@ -175,7 +185,7 @@ def _observed(squares: TagGeometry, state: State, sharpness: Sharpness) -> Squar
         observed[rows, :8] = seen.pixels.reshape(-1, 8)
         shift = state.photo[part.photo, 13] - state.ink[0, 0] * px_per_mm[rows]
         observed[rows, 8] = shift
-        whitening[rows] = sharpness.whitening(seen.facing.mean(axis=1), on_cuff)
+        whitening[rows] = sharpness.whitening(seen.pixels, seen.facing.mean(axis=1), on_cuff)
     return SquareObservations(squares, observed, whitening, px_per_mm, np.full(n, 9, dtype=np.intp))
 
 

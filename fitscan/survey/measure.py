@@ -20,7 +20,7 @@ from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
 from fitscan.survey.tag_block import TagGeometry, inward, predict, predict_pixels
 
-__all__ = ["Acceptance", "PhotoMeasurement", "expected_squares", "measure_photo"]
+__all__ = ["Acceptance", "PhotoMeasurement", "expected_squares", "measure_photo", "own_errors"]
 
 
 @dataclass(frozen=True)
@@ -341,7 +341,7 @@ def _accepted(
     )
 
 
-def _own_errors(corners_px: Array, side_px: Array, blur_px: Array) -> Array:
+def own_errors(corners_px: Array, side_px: Array, blur_px: Array) -> Array:
     """Covariance (n, 8, 8) of what whole squares err by, which their own points cannot show."""
     all_in = inward(corners_px).reshape(-1, 8)
     small = _SMALL_PX * np.minimum(1.0, (_SMALL_SIDE_PX / side_px) ** 4)
@@ -364,7 +364,7 @@ def _measured(
     doubt = 1.0 + _HIDDEN_DOUBT * (1.0 - np.minimum(edges.seen[good], 1.0)) ** 2
     covariance = edges.covariance[good] * doubt[:, None, None] ** 2
     covariance[:, 8, 8] += _OWN_SHIFT_PX**2
-    covariance[:, :8, :8] += _own_errors(corners, side, edges.blur_px[good])
+    covariance[:, :8, :8] += own_errors(corners, side, edges.blur_px[good])
     sought = ~np.isin(part.tag_id[good], found.ids)
     return PhotoMeasurement(
         part.tag_id[good], edges.observed[good], covariance, side / part.side_mm[good], sought,

@@ -114,6 +114,11 @@ def test_what_only_one_photo_shows_does_not_grow_worse_elsewhere(scene: Scene) -
     assert values.min() > -1e-7
 
 
-def test_squares_seen_steeply_are_measured_worse() -> None:
-    white = Sharpness().whitening(np.array([1.0, 0.5]), on_cuff=False)
-    assert white[0, 0, 0] == pytest.approx(np.sqrt(2.0) * white[1, 0, 0])
+def test_squares_seen_steeply_or_small_are_measured_worse() -> None:
+    square = 40.0 * np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    corners = np.stack([square, square, 0.4 * square])
+    white = Sharpness().whitening(corners, np.array([1.0, 0.5, 1.0]), on_cuff=False)
+    covariance = np.linalg.inv(np.einsum("nji,njk->nik", white, white))
+    sigma = np.sqrt(np.einsum("nii->ni", covariance)[:, 0])
+    assert sigma[1] > 1.15 * sigma[0]
+    assert sigma[2] > 1.5 * sigma[0]
