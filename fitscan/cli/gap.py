@@ -293,7 +293,7 @@ def _against_stubs(
 
         folder = to.photos if to.photos is not None else photos_of(bar, bar_file)
         stem = to.out.with_suffix("")
-        with drawing(quiet=quiet):
+        with drawing(quiet=to.quiet):
             drawn = write_gap_pictures(
                 result, bar, target, folder, stem, replace=to.replace, say=notes.append
             )

@@ -16,7 +16,6 @@ from fitscan.survey.survey_file import write_survey
 WITHOUT = {
     "demo": {"json"},  # results of many kinds, for people to look at
     "page": {"json", "quiet"},  # a server
-    "schema": {"json", "quiet"},  # prints JSON and nothing else
 }
 
 
