@@ -138,7 +138,7 @@ def test_a_survey_carries_the_advice_and_its_sketch(shut: Result) -> None:
 
 @pytest.mark.parametrize(
     ("words", "place", "wanted"),
-    [("fitscan re", 1, {"record", "recheck"}), ("fitscan advise --wa", 2, {"--wanted-mm"})],
+    [("fitscan surv", 1, {"survey"}), ("fitscan advise --wa", 2, {"--wanted-mm"})],
 )
 def test_the_shell_completes_commands_and_options(
     tmp_path: Path, words: str, place: int, wanted: set[str]
