@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_numbers import demo_numbers, moves, stored_numbers
 from truth import accuracy, read_truth
 from truth_jobs import gap_error, recheck_error
 from truth_outline import outline_error_px
@@ -209,3 +210,10 @@ def test_every_file_that_the_demo_names_is_there(demo: tuple[DemoResult, Path]) 
     for survey in result.surveys.values():
         assert all(p.sha256 in page for p in survey.photos)
     assert all(out in f.parents for f in result.files)
+
+
+def test_no_number_has_moved_since_somebody_looked_at_it(demo: tuple[DemoResult, Path]) -> None:
+    """A number that was meant to move is renewed by `python tests/demo_numbers.py`."""
+    now = demo_numbers(demo[0].gap, demo[0].recheck)
+    said = moves(stored_numbers(), now)
+    assert not said, "\n".join([*said, "If that is meant: python tests/demo_numbers.py"])
