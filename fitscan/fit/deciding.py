@@ -117,7 +117,12 @@ def steepest(vector: Array, covariance: Array) -> Array:
 
 
 def what_decides(
-    value: float, expanded: float, limit: float, influences: Sequence[Influence], unit: str = "mm"
+    value: float,
+    expanded: float,
+    limit: float,
+    influences: Sequence[Influence],
+    unit: str = "mm",
+    others: Sequence[Share] = (),
 ) -> Deciding:
     """Say what an uncertainty is made of and what would bring it down far enough.
 
@@ -130,8 +135,9 @@ def what_decides(
         limit: what it is held against.
         influences: on each survey.
         unit: of all three.
+        others: causes that no photo shows, their parts in squared units of the number.
     """
-    shares: list[Share] = []
+    shares: list[Share] = list(others)
     for influence in influences:
         shares += _shares(influence)
     total = sum(s.part for s in shares)

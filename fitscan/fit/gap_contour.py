@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitscan.errors import DataError
+from fitscan.fit.deciding import Share, influences_of, steepest
 from fitscan.fit.gap import length_with_u, moved_sentences, outward
 from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain, told_loops
 from fitscan.fit.gap_standoff import (
@@ -21,9 +22,10 @@ from fitscan.fit.gap_standoff import (
     StandoffStation,
     judge_clearance,
     standoff_sentences,
+    what_decides_station,
 )
-from fitscan.fit.propagate import propagate
-from fitscan.fit.verdict import COVERAGE, judge
+from fitscan.fit.propagate import MarkerInput, propagate_with
+from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rotation import Array
 from fitscan.shape.centre_line import CentreLine, Places
 from fitscan.shape.contour import Contour, Stops
@@ -78,8 +80,9 @@ def find_contour_gap(
     stops, places = _paired(chain, contour, line, station_mm)
     hint = outward(target_survey, contour.markers)
     model = _Model(chain, contour, line, stops, places, hint)
-    value, covariance = propagate(model.values, chain.inputs(contour.markers, line.cuffs))
-    poses: list[Poses] = [i.poses for i in chain.inputs(contour.markers, line.cuffs)]
+    inputs = chain.inputs(contour.markers, line.cuffs)
+    value, covariance, jacobians = propagate_with(model.values, inputs)
+    poses: list[Poses] = [i.poses for i in inputs]
     points = contour.points(poses[0], stops)[0]
     own = line.points_and_tangents(poses[chain.bar_row], places)[0]
     on_bar = chain.start.apply(own)
@@ -101,9 +104,49 @@ def find_contour_gap(
         ", then ".join(dict.fromkeys(on)), target_survey.frame, chain, loops, tuple(stations),
         wanted, tolerance_mm, _outline(contour, poses[0], points), None, (), (),
     )  # fmt: skip
-    sentences = [*standoff_sentences(result), *_remarks(contour, line, chain, stops), *apart]
+    deciding = _deciding(result, value, covariance, bow, jacobians, inputs)
+    sentences = [
+        *standoff_sentences(result),
+        *deciding,
+        *_remarks(contour, line, chain, stops),
+        *apart,
+    ]
     warnings = (*chain.warnings, *loop_sentences(loops))
     return replace(result, sentences=tuple(sentences), warnings=warnings)
+
+
+def _deciding(
+    result: Standoff,
+    value: Array,
+    covariance: Array,
+    bow: Array,
+    jacobians: tuple[Array, ...],
+    inputs: list[MarkerInput],
+) -> list[str]:
+    """What would decide the open station that is known best; none when no station is open."""
+    rows = [i for i, s in enumerate(result.stations) if s.verdict is Verdict.OPEN]
+    if not rows:
+        return []
+    n = min(rows, key=lambda i: result.stations[i].expanded_mm)
+    if result.against is Against.CENTRE:
+        own = [3 * n, 3 * n + 1]
+        joint = covariance[np.ix_(own, own)] + bow[n][:2, :2]
+        way = steepest(value[own] - np.array([0.0, result.standoff_mm or 0.0]), joint)
+        bowed = float(way @ bow[n][:2, :2] @ way)
+    else:
+        own, way, bowed = [3 * n + 2], np.ones(1), float(bow[n][2, 2])
+    influences = influences_of(
+        [way @ j[own] for j in jacobians], inputs,
+        carriers=[m for step in result.chain.steps for m in step.carrier.used],
+        carried_by="the markers that carry the contour over",
+    )  # fmt: skip
+    lips = Share("what a lip may bow between its pointers", bowed, "a pointer where it bends")
+    others = [lips] if bowed > 0.0 else []
+    return [
+        what_decides_station(
+            result.stations[n], result.standoff_mm, result.tolerance_mm, influences, others
+        )
+    ]
 
 
 @dataclass(frozen=True)

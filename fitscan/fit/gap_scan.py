@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fitscan.errors import DataError
+from fitscan.fit.deciding import Share, influences_of
 from fitscan.fit.gap import moved_sentences
 from fitscan.fit.gap_chain import Chain, find_loops, loop_sentences, make_chain, told_loops
 from fitscan.fit.gap_standoff import (
@@ -19,9 +20,10 @@ from fitscan.fit.gap_standoff import (
     StandoffStation,
     judge_clearance,
     standoff_sentences,
+    what_decides_station,
 )
-from fitscan.fit.propagate import propagate
-from fitscan.fit.verdict import COVERAGE
+from fitscan.fit.propagate import MarkerInput, propagate_with
+from fitscan.fit.verdict import COVERAGE, Verdict
 from fitscan.geometry.rotation import Array, skew
 from fitscan.shape.centre_line import CentreLine, Places
 from fitscan.shape.propagate import Poses
@@ -80,8 +82,9 @@ def find_scan_gap(
     model = _Model(chain, line, placement, places, feet)
     inputs = chain.inputs(placement.markers, line.cuffs)
     poses: list[Poses] = [i.poses for i in inputs]
-    value, covariance = propagate(model.values, inputs)
-    variance = np.diag(covariance) + model.own_variance() + feet.u**2 + points.surface_u_mm**2
+    value, covariance, jacobians = propagate_with(model.values, inputs)
+    placed, rough = model.own_variance(), feet.u**2 + points.surface_u_mm**2
+    variance = np.diag(covariance) + placed + rough
     target = placement.survey_from_scan.apply(feet.points)
     on_bar = chain.start.apply(line.points(poses[chain.bar_row], places))
     stations = []
@@ -112,7 +115,13 @@ def find_scan_gap(
         target_survey.frame, chain, loops, tuple(stations), standoff_mm, tolerance_mm,
         (target,), placement, (), (),
     )  # fmt: skip
-    sentences = [*standoff_sentences(result), *placement.remarks, *moved_sentences(chain), *apart]
+    sentences = [
+        *standoff_sentences(result),
+        *_deciding(result, placed, rough, jacobians, inputs),
+        *placement.remarks,
+        *moved_sentences(chain),
+        *apart,
+    ]
     if surface.coarse:
         sentences.append(
             "The scan's points lie too far apart to judge its noise: it counts as none"
@@ -124,6 +133,38 @@ def find_scan_gap(
         )
     warnings = (*chain.warnings, *loop_sentences(loops))
     return replace(result, sentences=tuple(sentences), warnings=warnings)
+
+
+def _deciding(
+    result: Standoff,
+    placed: Array,
+    rough: Array,
+    jacobians: tuple[Array, ...],
+    inputs: list[MarkerInput],
+) -> list[str]:
+    """What would decide the tightest open station; none when no station is open."""
+    rows = [i for i, s in enumerate(result.stations) if s.verdict is Verdict.OPEN]
+    if not rows:
+        return []
+    n = min(rows, key=lambda i: result.stations[i].clearance_mm or 0.0)
+    influences = influences_of(
+        [j[n] for j in jacobians], inputs,
+        carriers=[m for step in result.chain.steps for m in step.carrier.used],
+        carried_by="the markers that carry the scan over",
+    )  # fmt: skip
+    others = [
+        Share(
+            "how the scan's points were picked",
+            float(placed[n]),
+            "more points picked in the scan around the bar, or picked more closely",
+        ),
+        Share("the scanned surface itself", float(rough[n]), "a finer or better scan there"),
+    ]
+    return [
+        what_decides_station(
+            result.stations[n], result.standoff_mm, result.tolerance_mm, influences, others
+        )
+    ]
 
 
 def _tightest(

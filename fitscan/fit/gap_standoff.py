@@ -11,12 +11,20 @@ from enum import Enum
 
 import numpy as np
 
+from fitscan.fit.deciding import Influence, Share, what_decides
 from fitscan.fit.gap_chain import Chain, Loop
 from fitscan.fit.verdict import Verdict, judge
 from fitscan.geometry.rotation import Array
 from fitscan.shape.scan_place import Placement
 
-__all__ = ["Against", "Standoff", "StandoffStation", "judge_clearance", "standoff_sentences"]
+__all__ = [
+    "Against",
+    "Standoff",
+    "StandoffStation",
+    "judge_clearance",
+    "standoff_sentences",
+    "what_decides_station",
+]
 
 
 class Against(str, Enum):
@@ -117,6 +125,27 @@ def _gap(s: StandoffStation) -> float:
     return s.clearance_mm if s.clearance_mm is not None else 0.0
 
 
+def what_decides_station(
+    station: StandoffStation,
+    wanted: float | None,
+    tolerance_mm: float,
+    influences: Sequence[Influence],
+    others: Sequence[Share],
+) -> str:
+    """A sentence on what would decide an open station.
+
+    Args:
+        station: whose verdict is open.
+        wanted: its stand-off, or None where the question is whether it is clear.
+        tolerance_mm: of the stand-off.
+        influences: of the surveys on the judged number.
+        others: what else its variance is made of, mm^2.
+    """
+    limit = 0.0 if wanted is None else tolerance_mm
+    found = what_decides(station.value_mm, station.expanded_mm, limit, influences, others=others)
+    return f"Open {_where(station)}: {found.sentence}"
+
+
 def judge_clearance(
     clearance: float, expanded: float, standoff: float | None, tolerance: float
 ) -> tuple[float, Verdict]:
@@ -204,8 +233,5 @@ def _counts(stations: Sequence[StandoffStation], out: str, inside: str) -> str:
     if bad:
         return f"{bad} of {total} stations are {out}, proven"
     if undecided:
-        return (
-            f"{undecided} of {total} stations cannot be decided: add photos of the cuffs and "
-            "pointers there"
-        )
+        return f"{undecided} of {total} stations cannot be decided"
     return f"All {total} stations are {inside}, proven" if total > 1 else f"It is {inside}, proven"

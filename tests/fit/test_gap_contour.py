@@ -179,10 +179,14 @@ def test_a_push_of_the_bar_is_the_change_of_its_offsets() -> None:
 
 def values_only(
     function: Callable[[list[Poses]], Array], inputs: list[MarkerInput]
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, tuple[Array, ...]]:
     """A comparison without its covariance."""
     out = np.asarray(function([i.poses for i in inputs]))
-    return out, np.zeros((len(out), len(out)))
+    return (
+        out,
+        np.zeros((len(out), len(out))),
+        tuple(np.zeros((len(out), 6 * len(i.markers))) for i in inputs),
+    )
 
 
 @pytest.mark.parametrize("lips", [("upper lip",), BOTH], ids=["one lip", "both lips"])
@@ -190,7 +194,7 @@ def test_u_covers_as_often_as_stated(lips: tuple[str, ...]) -> None:
     target, bars = opened(), shut()
     stated, rng = held(lips, target, bars), np.random.default_rng(6)
     inside = []
-    with mock.patch.object(gap_contour, "propagate", values_only), threadpool_limits(1):
+    with mock.patch.object(gap_contour, "propagate_with", values_only), threadpool_limits(1):
         for _ in range(250):
             found = held(lips, drawn(target, rng), drawn(bars, rng))
             if found.chain.moved:
@@ -259,6 +263,28 @@ def test_missing_pointers_and_bowed_lips_are_said() -> None:
     kinked[301] = Rigid(np.eye(3), np.array([0.0, 27.0 + 25.0 + 6.0, 0.0]))
     result = held(("upper lip",), known_survey(KIT, trim() | kinked))
     assert any("may bow by up to 3.5 mm" in s for s in result.sentences)
+
+
+def test_an_open_station_says_what_would_decide_it() -> None:
+    plain = held(("upper lip",), opened(), shut())
+    tip = plain.stations[0]
+    assert tip.clearance_mm is not None
+    # A tolerance whose limit lies half of U away from the tip.
+    tolerance = 3.0 + 0.5 * tip.expanded_mm
+    wanted = tip.clearance_mm - 3.0
+    result = held(
+        ("upper lip",), opened(), shut(), standoff_mm=wanted, tolerance_mm=tolerance
+    )  # fmt: skip
+    assert result.stations[0].verdict is Verdict.OPEN
+    said = next(s for s in result.sentences if s.startswith("Open at"))
+    assert "It takes U of" in said
+    assert "what helps: " in said
+    kinked = pointers()
+    kinked[301] = Rigid(np.eye(3), np.array([0.0, 27.0 + 25.0 + 6.0, 0.0]))
+    bowed = held(("upper lip",), error_free(known_survey(KIT, trim() | kinked)), standoff_mm=11.0)
+    said = next(s for s in bowed.sentences if s.startswith("Open at"))
+    assert "what a lip may bow between its pointers (100 %)" in said
+    assert "a pointer where it bends" in said
 
 
 def test_what_is_not_there_is_refused() -> None:

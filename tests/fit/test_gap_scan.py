@@ -48,10 +48,14 @@ def windows(result: Standoff) -> Iterator[tuple[StandoffStation, float, float]]:
 
 def values_only(
     function: Callable[[list[Poses]], Array], inputs: list[MarkerInput]
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, tuple[Array, ...]]:
     """A comparison without its covariance."""
     out = np.asarray(function([i.poses for i in inputs]))
-    return out, np.zeros((len(out), len(out)))
+    return (
+        out,
+        np.zeros((len(out), len(out))),
+        tuple(np.zeros((len(out), 6 * len(i.markers))) for i in inputs),
+    )
 
 
 def test_exact_surveys_and_scans_give_the_clearance_that_minimising_gives() -> None:
@@ -93,7 +97,7 @@ def covered(draws: int) -> float:
     truth = against(error_free(base), scan, picks())
     stated = against(base, scan, replace(points, points=picks().points))
     inside = []
-    with mock.patch.object(gap_scan, "propagate", values_only):
+    with mock.patch.object(gap_scan, "propagate_with", values_only):
         for seed in range(draws):
             survey = stickers_off(drawn(base, rng), rng)
             found = against(survey, scan, picks(0.3, seed=1000 + seed))
@@ -168,6 +172,19 @@ def test_what_the_scanner_may_be_off_by_is_in_u() -> None:
     plain = against(survey, scan, picks(0.2)).stations[0].expanded_mm
     worse = against(survey, scan, replace(picks(0.2), surface_u_mm=0.5)).stations[0].expanded_mm
     assert worse == pytest.approx(np.hypot(plain, 1.0), rel=1e-6)
+
+
+def test_an_open_station_says_what_would_decide_it() -> None:
+    survey = error_free(panel_survey())
+    scan, points = panel_scan(), picks(0.3)
+    tight = min(against(survey, scan, points).stations, key=lambda s: s.clearance_mm or 0.0)
+    assert tight.clearance_mm is not None
+    wanted = tight.clearance_mm - 2.0 - 0.4 * tight.expanded_mm
+    result = against(survey, scan, points, wanted)
+    said = next(s for s in result.sentences if s.startswith("Open at"))
+    # The survey knows all, so the picks are what is left.
+    assert "how the scan's points were picked (" in said
+    assert "more points picked in the scan" in said
 
 
 def test_a_scan_that_the_bar_does_not_pass_is_refused() -> None:
