@@ -208,7 +208,8 @@ def _least_squares(problem: _Problem, x: Array) -> Array:
 
     if len(x) == 0:
         return x
-    found = least_squares(problem.residuals, x, method="trf", x_scale="jac", xtol=1e-12, ftol=1e-12)
+    # Good starts need ten to twenty rounds; a target that no bar follows would go on for ever.
+    found = least_squares(problem.residuals, x, x_scale="jac", xtol=1e-12, ftol=1e-12, max_nfev=60)
     return np.asarray(found.x)
 
 
@@ -242,7 +243,7 @@ def _least_largest(problem: _Problem, x: Array) -> Array:
     limits: Any = [{"type": "ineq", "fun": room}]
     found: Any = minimize(
         cost, np.append(x, largest), method="SLSQP", constraints=limits,
-        options={"maxiter": 200, "ftol": 1e-9},
+        options={"maxiter": 100, "ftol": 1e-9},
     )  # fmt: skip
     better = np.asarray(found.x[:-1])
     sizes, spare = both(better)
