@@ -15,6 +15,7 @@ from scipy.linalg import cho_factor, cho_solve
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import few_markers, motion_rows
 from fitscan.fit.labels import label_of
+from fitscan.fit.shared_scale import common_scale_u
 from fitscan.geometry.line import two_normals
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
@@ -23,7 +24,7 @@ from fitscan.shape.axis_rule import AxisRule
 from fitscan.shape.straight import straights_of
 from fitscan.survey.survey import Survey
 
-__all__ = ["Displacements", "Site", "Source", "common_scale_u", "displacements", "rewrapped_cuffs"]
+__all__ = ["Displacements", "Site", "Source", "displacements", "rewrapped_cuffs"]
 
 _STEPS = np.array([2e-5] * 3 + [2e-2] * 3)
 """For central differences by a tangent: far above rounding, far below the curvature."""
@@ -235,22 +236,6 @@ def _without_common_scale(
     # What was rounded on the way must not make a variance negative.
     values, vectors = np.linalg.eigh(out)
     return np.asarray((vectors * np.maximum(values, 1e-8)) @ vectors.T)
-
-
-def common_scale_u(a: Survey, b: Survey) -> float:
-    """Relative standard uncertainty of the scale that two surveys have in common.
-
-    That of the rules' readings, when both surveys rest on the same rules with the same readings;
-    otherwise 0.
-    """
-    rules = [
-        {(r.ids, r.length_mm, r.u_mm) for r in s.quality.rules if r.u_mm > 0.0} for s in (a, b)
-    ]
-    sources = {s.quality.scale_source for s in (a, b)}
-    if not rules[0] or rules[0] != rules[1] or sources != {"rules"}:
-        return 0.0
-    weight = sum((length / u) ** 2 for _, length, u in rules[0])
-    return float(min(weight**-0.5, a.quality.scale_u, b.quality.scale_u))
 
 
 def _against(fixed: int, motion: Array, covariance: Array) -> Array:

@@ -21,6 +21,7 @@ from fitscan.fit.align import (
     robust_start,
 )
 from fitscan.fit.congruency import Congruency, Net, congruent_points
+from fitscan.fit.shared_scale import joint_variance
 from fitscan.fit.verdict import COVERAGE
 from fitscan.geometry.align import align_points
 from fitscan.geometry.line import Line, two_normals
@@ -88,10 +89,7 @@ class Hinge:
     @property
     def covariance(self) -> Array:
         """Of the numbers."""
-        total = np.zeros((self.size, self.size))
-        for survey, gain, markers in zip(self.surveys, self.gains, self.markers, strict=True):
-            total += gain @ survey.joint(list(markers)) @ gain.T
-        return self.excess * total
+        return self.excess * joint_variance(self.surveys, self.markers, self.gains)
 
     @property
     def size(self) -> int:
@@ -381,7 +379,7 @@ class _Model:
         wide = np.zeros((len(self.surveys) - 1, len(net.difference)))
         rows = slice(self.head, self.head + len(self.surveys) - 1)
         wide[:, net.rows(kept)] = -free.projected(kept)[1][rows]
-        gains, slide_covariance = [], np.zeros((len(wide), len(wide)))
+        gains, slid = [], []
         start = 0
         for k, markers in enumerate(self.seen):
             end = start + 3 * len(markers)
@@ -390,9 +388,9 @@ class _Model:
             for i in range(len(markers)):
                 pick[3 * i : 3 * i + 3, 6 * i + 3 : 6 * i + 6] = self.frames[k].rotation
             gains.append(gain[:, start:end] @ pick)
-            own = wide[:, start:end] @ pick
-            slide_covariance += own @ self.surveys[k].joint(markers) @ own.T
+            slid.append(wide[:, start:end] @ pick)
             start = end
+        slide_covariance = joint_variance(self.surveys, self.seen, slid)
         slides = np.concatenate([[0.0], wide @ free.difference])
         slides_u = np.concatenate([[0.0], np.sqrt(np.diag(slide_covariance))])
         owners = [(m, s.name) for s, markers in zip(self.surveys, self.seen, strict=True)

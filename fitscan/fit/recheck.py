@@ -13,15 +13,11 @@ import numpy as np
 
 from fitscan.fit.align import Alignment, align
 from fitscan.fit.deciding import Influence, what_decides
-from fitscan.fit.displacement import (
-    Displacements,
-    common_scale_u,
-    displacements,
-    rewrapped_cuffs,
-)
+from fitscan.fit.displacement import Displacements, displacements, rewrapped_cuffs
 from fitscan.fit.labels import direction_words, list_of
 from fitscan.fit.moves import Move, find_moves
 from fitscan.fit.rigid_part import RigidPart, rigid_part
+from fitscan.fit.shared_scale import common_scale_u
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, exp

@@ -18,6 +18,7 @@ from fitscan.fit.hinge import Hinge, find_hinge
 from fitscan.fit.obstacle_scan import ScanPoint, scan_obstacles
 from fitscan.fit.obstacles import Obstacle, door_points, stub_points
 from fitscan.fit.recheck import excess_warning
+from fitscan.fit.shared_scale import joint_variance
 from fitscan.fit.verdict import COVERAGE, Verdict, judge
 from fitscan.geometry.line import Line, closest_points
 from fitscan.geometry.rigid import Rigid
@@ -475,10 +476,9 @@ def _door_angle(
     axes: CarAxes,
     wanted_mm: float,
 ) -> DoorAngle:
-    variance = 0.0
-    for survey, (markers, g) in zip(way.hinge.surveys, gradient, strict=True):
-        if markers:
-            variance += float(g @ survey.joint(list(markers)) @ g)
+    markers, rows = zip(*gradient, strict=True)
+    variance = float(joint_variance(way.hinge.surveys, markers, [g[None] for g in rows])[0, 0])
+    variance = max(variance, 0.0)
     variance = way.hinge.excess * variance + way.own_variance(n)
     expanded = COVERAGE * float(np.sqrt(variance))
     told = axes.car_from_survey

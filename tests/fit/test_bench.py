@@ -12,7 +12,7 @@ from scenes import drawn, moved_survey
 from fitscan.errors import DataError, InputError
 from fitscan.fit.bench import Bench, check_bench, told_pairs
 from fitscan.fit.bench_file import BenchFile, bench_document
-from fitscan.fit.displacement import common_scale_u
+from fitscan.fit.shared_scale import common_scale_u
 from fitscan.fit.verdict import Verdict
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array

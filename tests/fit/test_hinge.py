@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bare_doors import AXIS, TAGS, door_survey, door_truth, swung
@@ -11,10 +13,11 @@ from scenes import drawn, moved_survey
 
 from fitscan.errors import DataError, InputError
 from fitscan.fit.hinge import Hinge, find_hinge
+from fitscan.fit.shared_scale import stretch_of
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
-from fitscan.survey.survey import Survey
+from fitscan.survey.survey import RuleCheck, Survey
 
 
 def car_from_base(base: Survey) -> Rigid:
@@ -165,3 +168,32 @@ def test_turning_the_door_back_brings_a_point_home() -> None:
     here = surveys[0].poses[surveys[0].row(34)].translation
     opened = hinge.turned(here, float(hinge.angles[1]))
     assert car.apply(opened) == pytest.approx(swung(car.apply(here), 55.0), abs=1e-5)
+
+
+def test_positions_on_one_reading_of_one_rule_share_its_error() -> None:
+    """More positions do not average an error away that all of them have."""
+    rule = RuleCheck((90, 91), 800.0, 0.4, 0.05, 0.5, 1.0)
+
+    def ruled(survey: Survey, shared: bool) -> Survey:
+        stretch = stretch_of(survey, survey.markers)
+        own = rule if shared else replace(rule, length_mm=800.0 + survey.poses[0].translation[0])
+        return replace(
+            survey,
+            covariance=1e-4 * survey.covariance + 5e-4**2 * np.outer(stretch, stretch),
+            quality=replace(survey.quality, scale_u=5e-4, rules=(own,)),
+        )
+
+    surveys = [door_survey(a, seed=i) for i, a in enumerate((0.0, 20.0, 40.0, 60.0))]
+    shared = find_hinge([ruled(s, True) for s in surveys], "trim", ["shell"])
+    apart = find_hinge([ruled(s, False) for s in surveys], "trim", ["shell"])
+    # All lengths are wrong by one factor: the axis is off by it times its way from the middle.
+    car = car_from_base(surveys[0])
+    middle = car.apply(np.mean([p.translation for p in surveys[0].poses], axis=0))
+    away = car.apply(shared.axis.point) - middle
+    off = away - (away @ AXIS[1]) * AXIS[1]
+    assert shared.place_expanded_mm == pytest.approx(
+        2.0 * 5e-4 * float(np.linalg.norm(off)), rel=0.05
+    )
+    assert apart.place_expanded_mm < 0.95 * shared.place_expanded_mm
+    # A factor turns nothing.
+    assert np.degrees(2.0 * shared.angle_u(0, 3)) < 1e-3
