@@ -365,8 +365,9 @@ def _limits(lookout: Lookout, wish: Wish, found: list[Advice]) -> list[Advice]:
         )
         if found:
             sentence = (
-                f"These photos bring U of {wish.words} to {reached:.2f} mm, and {wanted:.2f} mm "
-                "are wanted: take them, survey again, and ask again"
+                f"With {'this photo' if len(found) == 1 else 'these photos'} U of {wish.words} is "
+                f"{reached:.2f} mm, and {wanted:.2f} mm are wanted: take "
+                f"{'it' if len(found) == 1 else 'them'}, survey again, and ask again"
             )
         return [_limit(wish, full, sentence)]
     if not found:

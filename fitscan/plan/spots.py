@@ -30,8 +30,9 @@ LOWEST_MM, HIGHEST_MM = 400.0, 1800.0
 """How high above the ground a standing, bending or kneeling person holds a phone."""
 
 UP_MM = 150.0
-"""How far above the highest and below the lowest photo so far another one is asked for: a roof
-is not among what a survey knows."""
+_HEIGHTS_OF = 3
+"""How far above the highest and below the lowest of the photos nearest to there another one is
+asked for: a roof is not among what a survey knows."""
 
 _NEAREST_MM, _FARTHEST_MM = 350.0, 1800.0
 _STEEPEST_COS = 0.45
@@ -127,4 +128,6 @@ def within_a_step(stage: Stage, eyes: Array, known: Array, step_mm: float) -> Bo
         there = known[nearest]
         close = away[np.arange(len(eyes)), nearest] < step_mm
         out |= close & ~stage.blocked(there, eyes)
+    height = known[np.argsort(away, axis=1)[:, :_HEIGHTS_OF], 2]
+    out &= (eyes[:, 2] > height.min(axis=1) - UP_MM) & (eyes[:, 2] < height.max(axis=1) + UP_MM)
     return out

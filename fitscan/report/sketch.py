@@ -201,7 +201,8 @@ def _drawn(
 def _title(view: str, axes: CarAxes) -> str:
     if axes.known:
         return f"{view}; the car's front is on the right"
-    return f"{view}, in the survey's own axes: the car's are not known"
+    plain = view.replace("the right side", "the side")
+    return f"{plain}, in the survey's own axes: the car's are not known"
 
 
 def _extent(picture: _Picture) -> tuple[Array, Array]:
