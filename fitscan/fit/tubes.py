@@ -170,12 +170,12 @@ def _tube_words(tube: Tube) -> list[str]:
         u = COVERAGE * np.degrees(bend.angle_u_rad)
         text = (
             f"{tube.name}: the bend from straight {bend.before} to {bend.after} is "
-            f"{np.degrees(bend.angle_rad):.2f} deg (U {u:.2f} deg)"
+            f"{np.degrees(bend.angle_rad):.3f} deg (U {u:.3f} deg)"
         )
         if bend.turn_rad is not None and bend.turn_u_rad is not None:
             text += (
-                f", turned {np.degrees(bend.turn_rad):.2f} deg (U "
-                f"{COVERAGE * np.degrees(bend.turn_u_rad):.2f} deg) from the bend before"
+                f", turned {np.degrees(bend.turn_rad):.3f} deg (U "
+                f"{COVERAGE * np.degrees(bend.turn_u_rad):.3f} deg) from the bend before"
             )
         out.append(text + _bend_words(tube, bend))
     return out
