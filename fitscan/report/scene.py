@@ -52,6 +52,7 @@ def scene_page(space: Space) -> str:
         traces=_for_script(scene_traces(space.shapes)),
         layout=_for_script(_layout(space.known)),
         views=_VIEWS if space.known else _PLAIN_VIEWS,
+        closer="gaps" if "gaps" in groups else "",
     )
 
 
@@ -72,9 +73,13 @@ def _words(text: str) -> str:
 def scene_traces(shapes: Shapes) -> list[Trace]:
     """Plotly's traces; `meta` names the group by which people show and hide them."""
     traces: list[Trace] = []
+    # A gap lies inside of the bar: it must shine through.
+    clear = 0.45 if any(s.role == "gap" for s in shapes.spans) else 1.0
     for tube in shapes.tubes:
         seat = tube.role == "seat"
-        look = {"color": COLOURS["blue"], "opacity": 0.35} if seat else {"color": "#C9C3A0"}
+        look: Trace = {"color": "#C9C3A0", "opacity": clear}
+        if seat:
+            look = {"color": COLOURS["blue"], "opacity": 0.3}
         name = "seat, where it should be" if seat else "tubes"
         traces.append(_surface(round_bar(tube.path, tube.od_mm), tube.text, name, look))
         dash = "dash" if seat else "solid"

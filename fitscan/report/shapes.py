@@ -141,10 +141,11 @@ class Shapes:
     spans: tuple[SpanShape, ...] = ()
 
     def with_more(self, more: Shapes) -> Shapes:
-        """These and others of the same frame."""
+        """These and others of the same frame; what lay in a seat gives way to the seat itself."""
+        seats = {t.name for t in more.tubes if t.role == "seat"}
         return replace(
             self,
-            tubes=self.tubes + more.tubes,
+            tubes=(*(t for t in self.tubes if t.name not in seats), *more.tubes),
             squares=self.squares + more.squares,
             spots=self.spots + more.spots,
             eyes=self.eyes + more.eyes,

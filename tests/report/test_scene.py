@@ -219,6 +219,29 @@ def test_groups_are_hidden_and_shown_by_their_boxes(desk: Opened) -> None:
     assert desk.complaints == []
 
 
+def test_the_gaps_are_looked_at_closely_and_shine_through_the_bar(
+    browser: Browser, gapped: Scene
+) -> None:
+    ends = np.concatenate([s.ends for s in gapped.space.shapes.spans if s.role == "gap"])
+    with opened(browser, gapped.page, PHONE) as seen:
+        drawn(seen)
+        seen.page.locator("[data-closer=gaps]").click()
+        scene = "document.querySelector('#scene')._fullLayout.scene"
+        seen.page.wait_for_function(f"!{scene}.xaxis.autorange")
+        for number, axis in enumerate("xyz"):
+            low, high = seen.sees(f"{scene}.{axis}axis.range")
+            assert low == pytest.approx(ends[:, number].min() - 120.0, abs=0.1)
+            assert high == pytest.approx(ends[:, number].max() + 120.0, abs=0.1)
+        seen.page.locator("[data-view=round]").click()
+        seen.page.wait_for_function(f"{scene}.xaxis.autorange")
+        assert seen.complaints == []
+    tubes = [t for t in scene_traces(gapped.space.shapes) if t["type"] == "mesh3d"]
+    bars = [t for t in tubes if t["meta"] in ("tubes", "seat, where it should be")]
+    assert all(t["opacity"] < 0.5 for t in bars)
+    names = [t.name for t in gapped.space.shapes.tubes if t.role == "tube"]
+    assert "door bar seat" not in names
+
+
 def test_names_cannot_break_out_of_the_page(
     browser: Browser, folder: Path, cabin: Cabin, tmp_path: Path
 ) -> None:

@@ -64,7 +64,7 @@ def aligned_facts(alignment: AlignmentRow, on: str) -> tuple[tuple[str, str], ..
         (
             "do they agree",
             f"congruency test {alignment.congruency_statistic:.2f}, "
-            f"at most {alignment.congruency_critical:.2f} by chance",
+            f"whose limit is {alignment.congruency_critical:.2f}",
         ),
     ]
     facts += [
