@@ -14,8 +14,11 @@ import typer
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
 from fitscan.cli.screen import (
     check_free,
+    check_photos_folder,
     give,
+    photos_of,
     say_files,
+    say_notes,
     screen_for,
 )
 
@@ -42,6 +45,9 @@ def tube(
         float, typer.Option(min=0.0, max=1e4, help="Largest offset of a node that you accept.")
     ] = 1.0,
     out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
     replace: Replace = False,
@@ -52,20 +58,25 @@ def tube(
     from fitscan.survey.survey_file import read_survey
 
     check_free(out, "fitscan.tubes", replace=replace)
-    result = report_tubes(
-        read_survey(survey), name or (), node or (), clr_mm=clr_mm, tolerance_mm=tolerance_mm
-    )
+    check_photos_folder(photos)
+    found = read_survey(survey)
+    result = report_tubes(found, name or (), node or (), clr_mm=clr_mm, tolerance_mm=tolerance_mm)
     give(tubes_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None:
-        from fitscan.report.plots_angles import write_angles_plot
+        from fitscan.report.write_angles import write_angles_pictures
 
-        drawn = [write_angles_plot(result, out.with_suffix(""), replace=replace)]
+        folder = photos if photos is not None else photos_of(found, survey)
+        drawn = write_angles_pictures(
+            result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
+        )
     if not quiet:
         from fitscan.report.tables_angles import angles_table
 
         screen = screen_for(hushed=json)
         screen.print(angles_table(result))
+        say_notes(screen, notes)
         say_files(screen, out, *drawn)
 
 
@@ -112,6 +123,9 @@ def angles(
         float, typer.Option(min=0.0, max=1e4, help="Largest offset of left from right.")
     ] = 2.0,
     out: Annotated[Path | None, typer.Option(help="Result file to write.")] = None,
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the survey, to draw the result on.")
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
     replace: Replace = False,
@@ -122,22 +136,29 @@ def angles(
     from fitscan.survey.survey_file import read_survey
 
     check_free(out, "fitscan.angles", replace=replace)
+    check_photos_folder(photos)
     wishes = AngleWishes(
         tuple(lean or ()), tuple(level or ()), tuple(between or ()), tuple(mirror or ()),
         tuple(symmetry or ()), against, tolerance_deg, tolerance_mm,
     )  # fmt: skip
-    result = find_angles(read_survey(survey), wishes)
+    found = read_survey(survey)
+    result = find_angles(found, wishes)
     give(angles_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None:
-        from fitscan.report.plots_angles import write_angles_plot
+        from fitscan.report.write_angles import write_angles_pictures
 
-        drawn = [write_angles_plot(result, out.with_suffix(""), replace=replace)]
+        folder = photos if photos is not None else photos_of(found, survey)
+        drawn = write_angles_pictures(
+            result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
+        )
     if not quiet:
         from fitscan.report.tables_angles import angles_table
 
         screen = screen_for(hushed=json)
         screen.print(angles_table(result))
+        say_notes(screen, notes)
         say_files(screen, out, *drawn)
 
 
