@@ -34,7 +34,7 @@ def outline_error_px(survey: Survey, truth: Truth, photo: str, tube: str) -> Arr
             for e in silhouette(s.axis, 0.5 * s.od_mm, s.span, view.eye)
         ]  # fmt: skip
         # Inside of the drawn span, so that each outermost point has a drawn line beside it.
-        for at in np.linspace(along.min(), along.max(), 9):
+        for at in np.linspace(along.min(), along.max(), 5):
             ring = _projected(truth, photo, _ring(point + at * way, way, 0.5 * s.od_mm))
             ahead = _projected(truth, photo, np.stack([point + at * way, point + (at + 1.0) * way]))
             square = np.array([ahead[0, 1] - ahead[1, 1], ahead[1, 0] - ahead[0, 0]])
