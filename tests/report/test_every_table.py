@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+from bare_cages import bare_survey
 from bare_doors import door_survey
 from board_scenes import BOARD, Scene, board_views
 from cabins import Cabin, survey_of, truth_poses
@@ -19,6 +20,7 @@ from rich.console import Console, RenderableType
 
 import fitscan.report
 from fitscan.fit.angles import AngleWishes, find_angles
+from fitscan.fit.bench import check_bench
 from fitscan.fit.sweep import find_sweep
 from fitscan.fit.verify import ReadLength, verify
 from fitscan.geometry.rigid import Rigid
@@ -33,6 +35,7 @@ from fitscan.report import (
     bend_table,
     tables,
     tables_angles,
+    tables_bench,
     tables_plan,
     tables_sweep,
     tables_verify,
@@ -82,6 +85,9 @@ CASES: dict[str, Callable[[Cabin], RenderableType]] = {
     "verify_table": lambda _: lengths(),
     "bend_table": lambda _: bend_table.bend_table(bends()),
     "bar_table": lambda _: bend_table.bar_table(bends()),  # type: ignore[arg-type]
+    "bench_table": lambda _: tables_bench.bench_table(
+        check_bench(bare_survey(), bare_survey(seed=2), "cage")
+    ),
     "sweep_table": lambda _: sweep(),
     "plan_table": lambda _: plan(),
     "advice_table": lambda _: tables_plan.advice_table(one_sided(), advise(one_sided())),
