@@ -318,7 +318,8 @@ def _missing(
                 f"{name} is older than {part.source.name}, so it shows another result and was left "
                 "out: make the result again with its photos"
             )
-        if not part.pictures and not part.stale:
+        on_photos = part.section.surveys or isinstance(part.document, RecheckFile)
+        if on_photos and not part.pictures and not part.stale:
             notes.append(
                 f"No pictures lie beside {part.source.name}: make the result again with --out and "
                 "its photos, and keep them in one folder"

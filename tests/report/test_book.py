@@ -16,6 +16,8 @@ from fitscan.errors import InputError
 from fitscan.fit.record_file import keep_record
 from fitscan.fit.result_file import gap_document, recheck_document
 from fitscan.fit.verdict import Verdict
+from fitscan.make.bends import Bender
+from fitscan.make.bends_file import bends_document, table_from_text
 from fitscan.report.book import gather, made_anew
 from fitscan.report.kinds import MODULES, result_of_kind
 from fitscan.report.section import Judged, Measured
@@ -152,6 +154,11 @@ def test_pictures_beside_a_result_are_taken_and_those_of_others_are_not(
     words = [p.words for p in book.results[0].pictures]
     assert [w.split()[0] for w in words] == ["Drawn", "Drawn", "Close-up", "Plot"]
     assert not any("No pictures" in n for n in book.notes)
+    write_json(tmp_path / "bends.json", bends_document(table_from_text(
+        ["0,0,0", "500,0,0", "900,0,300"], [], None, Bender(114.0))))  # fmt: skip
+    typed = gather([tmp_path / "bends.json", tmp_path / "open.json"])
+    assert typed.results[0].section.title == "1 bend at a radius of 114 mm"
+    assert typed.notes == ()
     assert any("No pictures lie beside" in n for n in gather(
         [folder / "gap.json", folder / "open.json"]).notes)  # fmt: skip
 

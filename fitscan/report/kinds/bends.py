@@ -13,10 +13,14 @@ from fitscan.report.section import Section
 __all__ = ["RESULT"]
 
 
+def _count(bends: int) -> str:
+    return "1 bend" if bends == 1 else f"{bends} bends"
+
+
 def _section(document: BendsFile) -> Section:
     return Section(
         word="Bend table",
-        title=f"{len(document.bends)} bends at a radius of {document.clr_mm:g} mm",
+        title=f"{_count(len(document.bends))} at a radius of {document.clr_mm:g} mm",
         headline=f"developed length {document.developed_mm:.2f} mm along the centre line",
         judged=(),
         sentences=("Computed from typed numbers: there is no U",),
