@@ -192,9 +192,8 @@ def place_scan(survey: Survey, scan: Scan, points: ScanPoints) -> tuple[Placemen
             points.source,
             "check which point is which and how well they were picked (u_mm)",
         )
-    turn = fitted.survey_from_scan.rotation
-    outward = turn.T @ np.sum([poses[m].rotation[:, 2] for m in ids], axis=0)
-    surface = Surface.of(scan, outward)
+    paper = np.array([poses[ids[k]].rotation[:, 2] for k in keep])
+    surface = Surface.of(scan, s[keep], fitted.survey_from_scan.inverse().turn(paper))
     _on_surface(surface, s[keep], scan, points)
     placement = Placement(
         scan.name, scan.sha256, fitted.survey_from_scan, fitted.own, fitted.total, fitted.spread,

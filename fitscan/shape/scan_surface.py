@@ -25,6 +25,8 @@ _NEIGHBOURS, _FEW_NEIGHBOURS = 32, 12
 _COARSE_MM = 5.0
 _EDGE = 1.6
 """A local fit this much worse than is usual has an edge in it."""
+_SAME_SIDE = 0.3
+"""Cosine between normals above which neighbours are of one side of a part."""
 _BELIEVED = 0.5
 """Cosine between a foot's normal and the way to it above which "behind the surface" is believed:
 beyond the border of an open sheet there is no behind."""
@@ -68,21 +70,28 @@ class Surface:
     border: npt.NDArray[np.bool_]
 
     @staticmethod
-    def of(scan: Scan, outward: Array) -> Surface:
-        """Surface with its noise; `outward` (3,) points to the side that is looked at, roughly."""
+    def of(scan: Scan, places: Array, outward: Array) -> Surface:
+        """Surface with its noise.
+
+        Args:
+            scan: its triangles or points.
+            places: (n, 3) on it whose outside is known.
+            outward: (n, 3) unit directions to the outside there.
+        """
         tree: Any = cKDTree(scan.vertices)
         some = np.unique(np.linspace(0, len(scan.vertices) - 1, 2000).astype(np.intp))
         count = min(_NEIGHBOURS, len(scan.vertices))
         spacing = _spacing_of(scan.vertices, tree, some)
         coarse = spacing > _COARSE_MM or count < _NEIGHBOURS
-        noise = 0.0 if coarse else float(np.median(_fits(scan.vertices, tree, some)[2]))
+        noise = 0.0 if coarse else _usual(_fits(scan.vertices, scan.normals, tree, some)[2])
         normals = scan.normals
         if scan.is_cloud:
             normals = _cloud_normals(scan.vertices, tree, count)
             # Each point on its own: the walls of a recess lean less than a right angle.
-            sense = np.sign(normals @ outward)
+            sense = np.sign(normals @ outward.sum(axis=0))
             normals = normals * np.where(sense == 0.0, 1.0, sense)[:, None]
-        elif float(normals.sum(axis=0) @ outward) < 0:
+        elif float((normals[tree.query(places)[1]] * outward).sum()) < 0:
+            # Asked where it is known: over a closed part all normals add up to nothing.
             normals = -normals
         u = np.full(len(scan.vertices), noise)
         return Surface(scan, normals, noise, u, coarse, _border_of(scan))
@@ -156,8 +165,9 @@ class Surface:
         rows = np.flatnonzero(distance <= nearest[place] + margin_mm)
         if not len(rows):
             return self
-        shift, leverage, spread = _fits(self.scan.vertices, self._tree, rows)
-        noise = float(np.median(spread))
+        own = self.scan.normals
+        shift, leverage, spread = _fits(self.scan.vertices, own, self._tree, rows)
+        noise = _usual(spread)
         smooth = spread <= _EDGE * noise
         vertices, u = self.scan.vertices.copy(), np.full(len(self.scan.vertices), noise)
         vertices[rows[smooth]] += shift[smooth]
@@ -165,7 +175,9 @@ class Surface:
         # A smaller neighbourhood may keep clear of an edge; on the edge itself nothing is evened.
         rows = rows[~smooth]
         if len(rows):
-            shift, leverage, spread = _fits(self.scan.vertices, self._tree, rows, _FEW_NEIGHBOURS)
+            shift, leverage, spread = _fits(
+                self.scan.vertices, own, self._tree, rows, _FEW_NEIGHBOURS
+            )
             smooth = spread <= _EDGE * noise
             vertices[rows[smooth]] += shift[smooth]
             u[rows[smooth]] = noise * np.sqrt(leverage[smooth])
@@ -202,45 +214,65 @@ def _signed(x: Array, points: Array, normals: Array, u: Array, inner: Array) -> 
     return Feet(points, normals, np.where(behind, -distance, distance), u)
 
 
+def _usual(spread: Array) -> float:
+    """The middle of the standard deviations that could be worked out; 0 if none could."""
+    known = spread[np.isfinite(spread)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
 def _fits(
-    vertices: Array, tree: Any, rows: npt.NDArray[np.intp], count: int = _NEIGHBOURS
+    vertices: Array,
+    normals: Array,
+    tree: Any,
+    rows: npt.NDArray[np.intp],
+    count: int = _NEIGHBOURS,
 ) -> tuple[Array, Array, Array]:
     """Quadratic fits around vertices.
 
     Each vertex's neighbours are told along the plane that they lie in, and
-    w = a + b p + c q + d p^2 + e p q + f q^2 is fitted to their heights.
+    w = a + b p + c q + d p^2 + e p q + f q^2 is fitted to their heights. Neighbours that face
+    another way belong to the back of a thin part and are left out.
 
     Returns:
         shift (n, 3) to the fitted surface, its variance over that of a point (n,), and the
-        neighbours' standard deviation about it (n,).
+        neighbours' standard deviation about it (n,), infinite where too few are left.
     """
     shifts, leverages, spreads = [], [], []
     # In pieces: a scan has millions of vertices and each has neighbours.
     for part in np.array_split(rows, max(1, len(rows) // 20000)):
-        hood = vertices[tree.query(vertices[part], k=count)[1]]
-        frame = np.linalg.eigh(_scatter(hood))[1]
+        near = tree.query(vertices[part], k=count)[1]
+        weight = np.ones(near.shape)
+        if len(normals):
+            facing = np.einsum("nkd,nd->nk", normals[near], normals[part])
+            weight = (facing > _SAME_SIDE).astype(np.float64)
+        hood = vertices[near]
+        frame = np.linalg.eigh(_scatter(hood, weight))[1]
         told = np.einsum("nki,nij->nkj", hood - vertices[part][:, None], frame)
         w, p, q = told[..., 0], told[..., 1], told[..., 2]
         size = np.maximum(np.abs(told).max(axis=(1, 2)), 1e-9)[:, None]
         p, q = p / size, q / size
         design = np.stack([np.ones_like(p), p, q, p * p, p * q, q * q], axis=2)
-        inverse = np.linalg.pinv(np.einsum("nki,nkj->nij", design, design), hermitian=True)
-        numbers = np.einsum("nij,nkj,nk->ni", inverse, design, w, optimize=True)
+        weighed = design * weight[..., None]
+        inverse = np.linalg.pinv(np.einsum("nki,nkj->nij", weighed, design), hermitian=True)
+        numbers = np.einsum("nij,nkj,nk->ni", inverse, weighed, w, optimize=True)
         left = w - np.einsum("nki,ni->nk", design, numbers)
-        spreads.append(np.sqrt((left**2).sum(axis=1) / (count - 6)))
+        free = weight.sum(axis=1) - 6.0
+        spread = np.sqrt((weight * left**2).sum(axis=1) / np.maximum(free, 1.0))
+        spreads.append(np.where(free >= 3.0, spread, np.inf))
         leverages.append(inverse[:, 0, 0])
         shifts.append(numbers[:, :1] * frame[:, :, 0])
     return np.concatenate(shifts), np.concatenate(leverages), np.concatenate(spreads)
 
 
-def _scatter(hood: Array) -> Array:
-    away = hood - hood.mean(axis=1, keepdims=True)
-    return np.asarray(np.einsum("nki,nkj->nij", away, away))
+def _scatter(hood: Array, weight: Array) -> Array:
+    share = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-12)
+    away = hood - np.einsum("nk,nkd->nd", share, hood)[:, None]
+    return np.asarray(np.einsum("nk,nki,nkj->nij", share, away, away, optimize=True))
 
 
 def _cloud_normals(vertices: Array, tree: Any, count: int) -> Array:
     out = []
     for part in np.array_split(np.arange(len(vertices)), max(1, len(vertices) // 20000)):
         hood = vertices[tree.query(vertices[part], k=min(count, 12))[1]]
-        out.append(np.linalg.eigh(_scatter(hood))[1][:, :, 0])
+        out.append(np.linalg.eigh(_scatter(hood, np.ones(hood.shape[:2])))[1][:, :, 0])
     return np.concatenate(out)

@@ -11,7 +11,14 @@ import numpy as np
 import pytest
 from cage_surveys import error_free
 from known_surveys import somewhere
-from scanned_panels import panel_scan, panel_survey, picks, stickers_off, true_clearance
+from scanned_panels import (
+    SCAN_FROM_PANEL,
+    panel_scan,
+    panel_survey,
+    picks,
+    stickers_off,
+    true_clearance,
+)
 from scenes import drawn, moved_survey
 
 from fitscan.errors import DataError
@@ -137,6 +144,23 @@ def test_a_bar_pushed_into_the_panel_fouls_by_as_much_and_even_behind_it() -> No
         else:
             # The axis is behind the sheet: the whole radius and more is in the way.
             assert all((s.clearance_mm or 0.0) < -19.0 for s in pushed.stations)
+
+
+@pytest.mark.parametrize("inside_out", [False, True])
+def test_the_outside_of_a_closed_part_is_known_by_its_markers(inside_out: bool) -> None:
+    survey, points = error_free(panel_survey()), picks()
+    sheet = panel_scan()
+    open_one = against(survey, sheet, points)
+    # A moulded part is closed: all its normals add up to nothing. Some files are inside out.
+    behind = sheet.vertices - 2.5 * SCAN_FROM_PANEL.rotation[:, 2]
+    triangles = np.concatenate([sheet.triangles, sheet.triangles[:, ::-1] + len(behind)])
+    if inside_out:
+        triangles = triangles[:, ::-1]
+    vertices = np.concatenate([sheet.vertices, behind])
+    normals = np.concatenate([sheet.normals, -sheet.normals]) * (-1.0 if inside_out else 1.0)
+    closed = against(survey, Scan("part.stl", "0" * 64, vertices, triangles, normals), points)
+    for a, b in zip(open_one.stations, closed.stations, strict=True):
+        assert b.clearance_mm == pytest.approx(a.clearance_mm, abs=0.02)
 
 
 def test_a_wanted_stand_off_is_judged_both_ways() -> None:
