@@ -85,7 +85,7 @@ def make_app(state: PageState, hosts: list[str]) -> Starlette:
         Route("/api/shoots/{shoot}/wish", _wish, methods=["POST"]),
         Route("/api/shoots/{shoot}/survey", _survey_now, methods=["POST"]),
         Route("/api/shoots/{shoot}/small/{photo}", _small, methods=["GET"]),
-        Route("/api/shoots/{shoot}/pictures/{which}", _shoot_picture, methods=["GET"]),
+        Route("/api/shoots/{shoot}/sketch", _sketch, methods=["GET"]),
         Route("/api/photos", _new_photo, methods=["POST"]),
         Route("/api/photos/{ticket}", _photo_arrived, methods=["GET"]),
         Route("/api/photos/{ticket}", _piece, methods=["PATCH"]),
@@ -284,16 +284,12 @@ def _smaller(path: Path) -> bytes:
     return jpeg_of(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA).astype("uint8"))
 
 
-async def _shoot_picture(request: Request) -> Response:
-    """A picture that a survey left beside its file, such as the sketch of the next photo."""
-    shop, which = _state(request).shop, request.path_params["which"]
-    file = shop.survey_file(request.path_params["shoot"])
-    known = {
-        p.name.removeprefix(f"{file.stem}-"): p for p in file.parent.glob(f"{file.stem}-*.png")
-    }
-    if which not in known:
+async def _sketch(request: Request) -> Response:
+    """Where to stand for the next photos."""
+    file = _state(request).shop.sketch(request.path_params["shoot"])
+    if not file.is_file():
         raise HTTPException(404)
-    return FileResponse(known[which], media_type="image/png")
+    return FileResponse(file, media_type="image/png")
 
 
 async def _new_photo(request: Request) -> Response:

@@ -147,6 +147,11 @@ class Shop:
         """Where a shoot's survey is kept."""
         return self.folder / SURVEYS / f"{self.shoot(shoot).name}.json"
 
+    def sketch(self, shoot: str) -> Path:
+        """Where the sketch of a shoot's next photos is kept, if there is one."""
+        file = self.survey_file(shoot)
+        return file.with_name(f"{file.stem}-advice.png")
+
     def surveys(self) -> dict[str, Path]:
         """Surveys of the job by their name."""
         return self._of_kind(SURVEYS, "fitscan.survey")

@@ -155,6 +155,7 @@ class PageState:
             "survey": self._job_words(self.worker.of_shoot(name)),
             "light": self.light(name),
             "advice": list(survey.quality.advice) if survey is not None else [],
+            "sketch": self.shop.sketch(name).is_file(),
             "warnings": list(survey.quality.warnings) if survey is not None else [],
         }
 

@@ -140,7 +140,8 @@ def run_task(folder: Path, task: Task, result_id: str, tell: Tell) -> list[str]:
 def _survey(shop: Shop, task: SurveyTask, tell: Tell) -> list[str]:
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
-    from fitscan.plan.advise import advised
+    from fitscan.plan.advise import advise_if_possible, advised, with_advice
+    from fitscan.report.sketch import write_advice_sketch
     from fitscan.survey.shoot import survey_folder
     from fitscan.survey.survey_file import write_survey
 
@@ -152,7 +153,14 @@ def _survey(shop: Shop, task: SurveyTask, tell: Tell) -> list[str]:
     out = shop.survey_file(task.shoot)
     if out.exists() and out.stem not in shop.surveys():
         raise InputError("This is not a survey", out, "move it away, its name is the shoot's")
+    advice = advise_if_possible(survey)
+    survey = with_advice(survey, advice)
     write_survey(out, survey, replace=True)
+    sketch = shop.sketch(task.shoot)
+    if any(a.spot is not None for a in advice):
+        write_advice_sketch(survey, advice, out.with_suffix(""), replace=True)
+    elif sketch.exists():
+        sketch.unlink()  # Of an earlier survey: it would send people to the wrong place.
     return list(survey.quality.warnings)
 
 

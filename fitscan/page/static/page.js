@@ -138,7 +138,7 @@ async function shoot(asked, fresh) {
     el("div", { id: "working" }, working(seen.survey)),
     seen.advice.length ? el("div", { class: "sheet", id: "advice" }, el("strong", {}, "Next photo"),
       seen.advice.map((a) => el("p", {}, a)),
-      (seen.sketches || []).map((s) => el("img", { alt: "Where to stand for the next photo", src: at("api", "shoots", seen.name, "pictures", s) }))) : null,
+      seen.sketch ? el("img", { alt: "Where to stand for the next photo", src: at("api", "shoots", seen.name, "sketch") + "?" + Date.now() }) : null) : null,
     el("div", { class: "stack" },
       el("label", { class: "press main" }, "Take a photo", picker(true)),
       el("label", { class: "press" }, "Choose photos on this phone", picker(false))),
