@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import pytest
 from cage_surveys import known_before
+from known_surveys import known_survey
 from scenes import drawn
 
+from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
+from fitscan.markers.kit import Kit, TagSpec
 from fitscan.shape.propagate import MarkerInput, Poses, propagate
 from fitscan.survey.survey import Survey
 
@@ -67,3 +71,27 @@ def test_independent_surveys_add_their_variances() -> None:
     same = [MarkerInput(survey(), (100,))]
     _, none = propagate(lambda p: p[0][100].translation - p[0][100].translation, same)
     assert none == pytest.approx(np.zeros((3, 3)))
+
+
+def test_the_end_gauge_of_gum_h1_has_the_published_length_and_uncertainty() -> None:
+    """JCGM 100:2008 (GUM) H.1: l = ls + d - ls (d_alpha theta + alpha_s d_theta).
+
+    Six input quantities stand in for the centres of two markers: 50.000 838 mm, u 32 nm.
+    """
+    inputs = [(215.0, 9.7), (11.5, 1.2), (-0.1, 0.41), (0.0, 0.58), (0.0, 0.029), (0.0, 25.0)]
+    x, u = np.array(inputs).T
+    kit = Kit(tag=tuple(TagSpec(id=i, side_mm=40.0, part="shell") for i in range(2)))
+    poses = {i: Rigid(np.eye(3), x[3 * i : 3 * i + 3]) for i in range(2)}
+    end = known_survey(kit, poses, survey_from_car=Rigid.identity())
+    sigma = np.concatenate([np.full(3, 1e-9), u[:3], np.full(3, 1e-9), u[3:]])
+    end = replace(end, covariance=np.diag(sigma**2))
+
+    def length_nm(seen: list[Poses]) -> Array:
+        d, alpha_s, theta = seen[0][0].translation
+        d_alpha, d_theta, ls_error = seen[0][1].translation
+        ls = 50_000_623.0 + ls_error
+        return np.array([d + ls_error - ls * 1e-6 * (d_alpha * theta + alpha_s * d_theta)])
+
+    value, covariance = propagate(length_nm, [MarkerInput(end, (0, 1))])
+    assert 50.000623 + value[0] * 1e-6 == pytest.approx(50.000838, abs=5e-7)
+    assert np.sqrt(covariance[0, 0]) == pytest.approx(32.0, abs=0.5)
