@@ -179,6 +179,9 @@ def verify(
         Path | None, typer.Option(help="Sheet to write; never over another file.")
     ] = None,
     note: Annotated[str, typer.Option(help="A sentence to keep with it: which rule, who.")] = "",
+    photos: Annotated[
+        Path | None, typer.Option(help="Photos of the survey, to draw the lengths on.")
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -190,14 +193,19 @@ def verify(
     from fitscan.survey.survey_file import read_survey
 
     check_free(out, "fitscan.verify", replace=False, kept=True)
-    result = run(read_survey(survey), [parse_length(text) for text in length], limit_mm)
+    check_photos_folder(photos)
+    found = read_survey(survey)
+    result = run(found, [parse_length(text) for text in length], limit_mm)
     document = verify_document(result, note)
     drawn: list[Path] = []
+    notes: list[str] = []
     if out is not None:
-        from fitscan.report.write import write_verify_plot
+        from fitscan.report.overlay_verify import write_verify_pictures
 
         keep_sheet(out, document)
-        drawn = [write_verify_plot(result, out.with_suffix(""))]
+        folder = photos if photos is not None else photos_of(found, survey)
+        stem = out.with_suffix("")
+        drawn = write_verify_pictures(result, found, folder, stem, say=notes.append)
     if json:
         sys.stdout.write(render_json(document))
     if not quiet:
@@ -205,4 +213,5 @@ def verify(
 
         screen = screen_for(hushed=json)
         screen.print(verify_table(result))
+        say_notes(screen, notes)
         say_files(screen, out, *drawn)

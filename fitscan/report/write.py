@@ -16,7 +16,6 @@ import numpy.typing as npt
 from fitscan.errors import FitscanError, InputError
 from fitscan.fit.gap import Gap
 from fitscan.fit.recheck import Recheck
-from fitscan.fit.verify import Verification
 from fitscan.geometry.rotation import Array
 from fitscan.photos.orientation import turned_upright
 from fitscan.photos.read import read_rgb
@@ -32,7 +31,6 @@ from fitscan.report.overlay import (
 )
 from fitscan.report.plots import gap_plot, png_of, recheck_plot, survey_plot
 from fitscan.report.plots_residuals import residual_plot
-from fitscan.report.plots_verify import verify_plot
 from fitscan.report.raster import rasterise
 from fitscan.report.view import CLOSE_UP, Crop, PhotoView
 from fitscan.shape.straight import straights_of
@@ -45,7 +43,6 @@ __all__ = [
     "write_gap_pictures",
     "write_recheck_pictures",
     "write_survey_pictures",
-    "write_verify_plot",
 ]
 
 Say = Callable[[str], None]
@@ -143,18 +140,6 @@ def write_survey_pictures(
     if survey.quality.rings:
         files.append(job.write("-plot-2.png", png_of(residual_plot(survey))))
     return files
-
-
-def write_verify_plot(result: Verification, out_stem: Path) -> Path:
-    """Plot a verification into "<stem>-plot.png", never over another file.
-
-    Raises:
-        InputError: the file exists already.
-        EnvironmentProblem: the disk is full or may not be written.
-    """
-    path = out_stem.with_name(out_stem.name + "-plot.png")
-    write_new(path, png_of(verify_plot(result)), replace=False)
-    return path
 
 
 class PictureJob:

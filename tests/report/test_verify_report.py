@@ -16,19 +16,26 @@ from rich.console import Console
 from fitscan.errors import InputError
 from fitscan.fit.verify import ReadLength, Verification, verify
 from fitscan.geometry.rigid import Rigid
+from fitscan.report.overlay_verify import verify_drawing, write_verify_pictures
 from fitscan.report.page import png_of
+from fitscan.report.palette import VERDICT_LOOKS
 from fitscan.report.pieces import WIDTH
 from fitscan.report.plots_verify import verify_plot
 from fitscan.report.tables_verify import verify_table
-from fitscan.report.words import CAUTION, SHORT_CAUTION
-from fitscan.report.write import write_verify_plot
+from fitscan.report.view import PhotoView
+from fitscan.report.words import CAUTION, SHORT_CAUTION, amount
+from fitscan.survey.survey import Survey
 
 ERRORS = {(0, 1): 0.1, (2, 3): -1.2, (4, 13): 2.0, (8, 15): 0.0, (33, 1): -0.15}
 
 
 @pytest.fixture(scope="module")
-def result() -> Verification:
-    survey = survey_of("cabin", truth_poses(), Rigid.identity())
+def survey() -> Survey:
+    return survey_of("cabin", truth_poses(), Rigid.identity())
+
+
+@pytest.fixture(scope="module")
+def result(survey: Survey) -> Verification:
     poses = truth_poses()
     read = [
         ReadLength(
@@ -101,11 +108,39 @@ def test_the_plots_whiskers_reach_u_to_either_side(result: Verification) -> None
 
 
 def test_the_plot_is_written_beside_the_sheet_and_never_over_another(
-    result: Verification, tmp_path: Path
+    result: Verification, survey: Survey, tmp_path: Path
 ) -> None:
-    path = write_verify_plot(result, tmp_path / "sheet")
+    said: list[str] = []
+    (path,) = write_verify_pictures(result, survey, None, tmp_path / "sheet", say=said.append)
     assert path == tmp_path / "sheet-plot.png"
     assert Image.open(io.BytesIO(path.read_bytes())).size[0] == 1800
-    assert png_of(verify_plot(result)) == path.read_bytes()
+    assert png_of(verify_plot(result, said[0])) == path.read_bytes()
     with pytest.raises(InputError, match="exists already"):
-        write_verify_plot(result, tmp_path / "sheet")
+        write_verify_pictures(result, survey, None, tmp_path / "sheet")
+
+
+def test_lengths_lie_from_mark_to_mark_on_the_photo_with_error_and_u(
+    result: Verification, survey: Survey
+) -> None:
+    poses = truth_poses()
+    told = 0
+    for entry in survey.photos:
+        if entry.cam_from_survey is None:
+            continue
+        view = PhotoView.of(survey, entry)
+        drawing = verify_drawing(result, survey, view)
+        texts = {label.of: label for label in drawing.labels}
+        for stroke in drawing.of_role("whisker"):
+            ids = tuple(int(i) for i in stroke.of.split("-"))
+            c = next(c for c in result.lengths if c.read.ids == ids)
+            ends, _ = view.shown(np.array([poses[i].translation for i in ids]))
+            assert stroke.places == pytest.approx(ends, abs=1e-6)
+            if stroke.of in texts:
+                told += 1
+                assert amount(c.error_mm, c.expanded_mm, "mm") in texts[stroke.of].text
+                assert texts[stroke.of].shape == VERDICT_LOOKS[c.verdict].shape
+        drawn = len(drawing.of_role("whisker"))
+        if drawn < len(result.lengths):
+            assert any("not fit into this photo" in line for line in drawing.lines)
+        assert drawing.caution == SHORT_CAUTION
+    assert told >= 3
