@@ -21,6 +21,7 @@ from fitscan.cli.screen import (
     say_files,
     say_notes,
     screen_for,
+    working,
 )
 
 
@@ -152,7 +153,8 @@ def bench(
     if out is not None:
         from fitscan.report.plots_bench import write_bench_plot
 
-        drawn = [write_bench_plot(result, before, out.with_suffix(""), replace=replace)]
+        with working("Drawing the plot", quiet=quiet):
+            drawn = [write_bench_plot(result, before, out.with_suffix(""), replace=replace)]
     if not quiet:
         from fitscan.report.tables_bench import bench_table
 

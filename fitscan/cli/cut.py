@@ -16,6 +16,7 @@ from fitscan.cli.screen import (
     give,
     say_files,
     screen_for,
+    working,
 )
 from fitscan.errors import InputError
 
@@ -97,9 +98,10 @@ def cope(
         request = request_from_survey(survey, branch, od_mm, wall_mm, run, far, length_mm)
         request = changed(request, name=name or request.name)
     plan = plan_cope(with_cut(request, kerf_mm, fit, paper_mm))
-    drawing = beside([e.template.drawing for e in plan.ends], f"Cope: {plan.request.name}")
-    picture = flat_picture(drawing, drawing.title, plan.sentences, request.warnings)
-    files = write_cope(plan, out, form, replace=replace, picture=picture)
+    with working("Drawing the template", quiet=quiet):
+        drawing = beside([e.template.drawing for e in plan.ends], f"Cope: {plan.request.name}")
+        picture = flat_picture(drawing, drawing.title, plan.sentences, request.warnings)
+        files = write_cope(plan, out, form, replace=replace, picture=picture)
     give(cope_document(plan), None, json=json, replace=replace)
     if not quiet:
         screen = screen_for(hushed=json)

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
-from fitscan.cli.screen import check_free, give, say_files, screen_for
+from fitscan.cli.screen import check_free, give, say_files, screen_for, working
 
 SurveyFile = Annotated[Path | None, typer.Option(help="Survey file; without it, points are typed.")]
 Paper = Annotated[str, typer.Option(help="a4 or letter.")]
@@ -111,8 +111,9 @@ def bar(
         od_mm=od_mm, standoff_mm=standoff_mm, away=away, u_mm=u_mm,
     )  # fmt: skip
     bender = Bender(clr_mm, between_mm, ends_mm, springback_percent, springback_deg)
-    plan = plan_bar(BarRequest(name, od, target, bender, bends, within_mm, extend_mm))
-    files = write_bar(plan, out, form, replace=replace, picture=bar_picture(plan))
+    with working("Looking for the bar", quiet=quiet):
+        plan = plan_bar(BarRequest(name, od, target, bender, bends, within_mm, extend_mm))
+        files = write_bar(plan, out, form, replace=replace, picture=bar_picture(plan))
     document = bar_document(plan)
     give(document, None, json=json, replace=replace)
     if not quiet:
@@ -194,9 +195,10 @@ def opening(
         name, source, clearance_mm, thickness_mm, edge, slot, slide_deg, flat_mm
     )  # fmt: skip
     plan = plan_opening(request)
-    drawing = opening_drawing(plan)
-    picture = flat_picture(drawing, drawing.title, plan.sentences, source.warnings)
-    files = write_opening(plan, out, form, replace=replace, picture=picture)
+    with working("Drawing the template", quiet=quiet):
+        drawing = opening_drawing(plan)
+        picture = flat_picture(drawing, drawing.title, plan.sentences, source.warnings)
+        files = write_opening(plan, out, form, replace=replace, picture=picture)
     give(opening_document(plan), None, json=json, replace=replace)
     if not quiet:
         _tell((*plan.sentences, *source.warnings, *CAUTIONS), files.paths, hushed=json)
@@ -265,9 +267,10 @@ def plate(
     )  # fmt: skip
     sheet = asked_sheet(source, thickness_mm, radius_mm, k_factor)
     plan = plan_plate(PlateRequest(name, source, sheet, asked_rule(settings, rule), flat_mm))
-    drawing = plate_drawing(plan)
-    picture = flat_picture(drawing, drawing.title, plan.sentences, source.warnings)
-    files = write_plate(plan, out, form, replace=replace, picture=picture)
+    with working("Drawing the template", quiet=quiet):
+        drawing = plate_drawing(plan)
+        picture = flat_picture(drawing, drawing.title, plan.sentences, source.warnings)
+        files = write_plate(plan, out, form, replace=replace, picture=picture)
     give(plate_document(plan), None, json=json, replace=replace)
     if not quiet:
         _tell((*plan.sentences, *source.warnings, *CAUTIONS), files.paths, hushed=json)

@@ -20,6 +20,7 @@ from fitscan.cli.screen import (
     say_files,
     say_notes,
     screen_for,
+    working,
 )
 
 
@@ -68,9 +69,10 @@ def tube(
         from fitscan.report.write_angles import write_angles_pictures
 
         folder = photos if photos is not None else photos_of(found, survey)
-        drawn = write_angles_pictures(
-            result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
-        )
+        with working("Drawing pictures", quiet=quiet):
+            drawn = write_angles_pictures(
+                result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
+            )
     if not quiet:
         from fitscan.report.tables_angles import angles_table
 
@@ -150,9 +152,10 @@ def angles(
         from fitscan.report.write_angles import write_angles_pictures
 
         folder = photos if photos is not None else photos_of(found, survey)
-        drawn = write_angles_pictures(
-            result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
-        )
+        with working("Drawing pictures", quiet=quiet):
+            drawn = write_angles_pictures(
+                result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
+            )
     if not quiet:
         from fitscan.report.tables_angles import angles_table
 

@@ -17,6 +17,7 @@ from fitscan.cli.screen import (
     progress,
     say_files,
     screen_for,
+    working,
 )
 
 
@@ -63,7 +64,8 @@ def sheets(
         name, paper, tags or [], tube or [], pointer or [], rules, rule_mm or [],
         board=board, first_id=first_id, measured_150_mm=measured_150_mm,
     )  # fmt: skip
-    result = make_sheets(request, out, replace=replace)
+    with working("Drawing the sheets", quiet=quiet):
+        result = make_sheets(request, out, replace=replace)
     if json:
         import json as machine
 

@@ -6,6 +6,7 @@ Tables come from `fitscan.report`; what a result says is left to the layers belo
 from __future__ import annotations
 
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -30,6 +31,7 @@ __all__ = [
     "say_files",
     "say_notes",
     "screen_for",
+    "working",
 ]
 
 
@@ -38,6 +40,9 @@ def screen_for(*, hushed: bool) -> Console:
     from rich.console import Console
 
     return Console(stderr=hushed, width=None if sys.stdout.isatty() else 80, highlight=False)
+
+
+_SOON_S = 1.0
 
 
 @contextmanager
@@ -77,6 +82,20 @@ def drawing(*, quiet: bool) -> Iterator[None]:
     with progress(quiet=quiet) as tell:
         tell("Drawing pictures", 0, 1)
         yield
+
+
+@contextmanager
+def working(sentence: str, *, quiet: bool) -> Iterator[None]:
+    """A bar for work in one piece, shown once it has taken a second: a refusal stands alone."""
+    with progress(quiet=quiet) as tell:
+        later = threading.Timer(_SOON_S, tell, (sentence, 0, 1))
+        later.daemon = True
+        later.start()
+        try:
+            yield
+        finally:
+            later.cancel()
+            later.join()
 
 
 def give_facts(kind: str, **facts: Any) -> None:

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
-from fitscan.cli.screen import check_photos_folder, say_files, say_notes, screen_for
+from fitscan.cli.screen import check_photos_folder, say_files, say_notes, screen_for, working
 
 Files = Annotated[
     list[Path],
@@ -39,7 +39,8 @@ def report(
     from fitscan.report.publish import write_report
 
     check_photos_folder(photos)
-    done = write_report(files, out, title=title, paper=paper, photos=photos, replace=replace)
+    with working("Making the report", quiet=quiet):
+        done = write_report(files, out, title=title, paper=paper, photos=photos, replace=replace)
     if json:
         import json as machine
 
@@ -75,7 +76,8 @@ def scene(
     """Draw one survey and the results on it in space, to turn about in any browser."""
     from fitscan.report.publish import write_scene
 
-    space = write_scene(files, out, replace=replace)
+    with working("Making the scene", quiet=quiet):
+        space = write_scene(files, out, replace=replace)
     if json:
         import json as machine
 
@@ -113,7 +115,8 @@ def export(
     from fitscan.report.exchange import FORMATS, write_export
     from fitscan.store.json_file import render_json
 
-    done = write_export(files, out, formats or FORMATS, replace=replace)
+    with working("Writing files", quiet=quiet):
+        done = write_export(files, out, formats or FORMATS, replace=replace)
     if json:
         typer.echo(render_json(done.document), nl=False)
     elif not quiet:

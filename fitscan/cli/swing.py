@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from fitscan.cli.app import CAUTION, Json, Quiet, Replace, app
-from fitscan.cli.screen import check_free, give, say_files, screen_for
+from fitscan.cli.screen import check_free, give, say_files, screen_for, working
 from fitscan.errors import InputError
 
 
@@ -86,16 +86,18 @@ def sweep(
 
         picked = read_scan_points(mesh_points, mesh_unit)
         surface = (read_scan(mesh, picked.unit), picked)
-    result = find_sweep(
-        read, door, on or ["shell"], bar, shown[0] if shown else 0, wanted_mm=clearance_mm,
-        step_deg=step_deg, stubs=solid or (), joined=lips, clr_mm=clr_mm, scan=surface,
-    )  # fmt: skip
+    with working("Swinging the door", quiet=quiet):
+        result = find_sweep(
+            read, door, on or ["shell"], bar, shown[0] if shown else 0, wanted_mm=clearance_mm,
+            step_deg=step_deg, stubs=solid or (), joined=lips, clr_mm=clr_mm, scan=surface,
+        )  # fmt: skip
     give(sweep_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
     if out is not None:
         from fitscan.report.plots_sweep import write_sweep_plot
 
-        drawn = [write_sweep_plot(result, out.with_suffix(""), replace=replace)]
+        with working("Drawing the plot", quiet=quiet):
+            drawn = [write_sweep_plot(result, out.with_suffix(""), replace=replace)]
     if not quiet:
         from fitscan.report.tables_sweep import sweep_table
 

@@ -14,7 +14,8 @@ import pytest
 from commands import Commands, Job, Result, tree
 
 from fitscan import __version__, cli
-from fitscan.cli import run
+from fitscan.cli import run, screen
+from fitscan.errors import FitscanError, InputError
 
 COMMANDS = [c.name or getattr(c.callback, "__name__", "") for c in cli.app.registered_commands]
 CAUTION = "does not approve a design, a weld or a material"
@@ -222,3 +223,17 @@ def test_what_the_computer_does_to_the_program_is_a_sentence(
         cli.main()
     assert left.value.code == code
     assert said in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("takes_s, shown", [(0.0, False), (0.5, True)])
+def test_a_bar_appears_only_once_work_has_taken_a_while(
+    takes_s: float,
+    shown: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(screen, "_SOON_S", 0.1)
+    with pytest.raises(FitscanError, match="no such"), screen.working("Making it", quiet=False):
+        time.sleep(takes_s)
+        raise InputError("There is no such file", "x", "check the name")
+    assert ("Making it" in capsys.readouterr().err) is shown
