@@ -8,6 +8,7 @@ import pty
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from commands import Commands, Job, Result, tree
 
 from fitscan import __version__, cli
 from fitscan.cli import run, screen
-from fitscan.errors import FitscanError, InputError
+from fitscan.errors import InputError
 
 COMMANDS = [c.name or getattr(c.callback, "__name__", "") for c in cli.app.registered_commands]
 CAUTION = "does not approve a design, a weld or a material"
@@ -225,7 +226,7 @@ def test_what_the_computer_does_to_the_program_is_a_sentence(
     assert said in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("takes_s, shown", [(0.0, False), (0.5, True)])
+@pytest.mark.parametrize(("takes_s", "shown"), [(0.0, False), (0.5, True)])
 def test_a_bar_appears_only_once_work_has_taken_a_while(
     takes_s: float,
     shown: bool,
@@ -233,7 +234,12 @@ def test_a_bar_appears_only_once_work_has_taken_a_while(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr(screen, "_SOON_S", 0.1)
-    with pytest.raises(FitscanError, match="no such"), screen.working("Making it", quiet=False):
-        time.sleep(takes_s)
-        raise InputError("There is no such file", "x", "check the name")
+
+    def refused() -> None:
+        with screen.working("Making it", quiet=False):
+            time.sleep(takes_s)
+            raise InputError("There is no such file", "x", "check the name")
+
+    with pytest.raises(InputError, match="no such"):
+        refused()
     assert ("Making it" in capsys.readouterr().err) is shown
