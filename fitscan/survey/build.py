@@ -16,6 +16,7 @@ from fitscan.adjust.problem import IntArray
 from fitscan.adjust.threads import one_thread
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError
+from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
@@ -27,6 +28,7 @@ from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
+from fitscan.survey.rays import misses, place_by_rays
 from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
@@ -39,6 +41,9 @@ Progress = Callable[[str, int, int], None]
 
 _NEAREST_MM = 1.0
 """Nearer than this to its camera a point cannot have been photographed."""
+
+_ONE_PLACE = 0.1
+"""Distance of a square from its marker's place, in sides, up to which it may be there."""
 
 _CORNER_SIGMA_PX = 0.4
 """Sub-pixel corners of phone photos, cuffs included, before the edge shift is modelled."""
@@ -252,8 +257,10 @@ def _measure_on_model(
     told: Told,
 ) -> Finished:
     """Rounds of edges on the model: the first finds, the second refines, a third catches up."""
-    gone = set(cleaned.moved)
-    network, state = _with_single_sights(_taught(cleaned), found, gone)
+    again = _placed_again(cleaned, found)
+    gone = set(cleaned.moved) - set(again)
+    network, state = _with_single_sights(_taught(cleaned), found, set(cleaned.moved))
+    network, state = network.grown(state, again)
     rough = _added(network, cleaned.network)
     measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
@@ -309,6 +316,31 @@ def _with_single_sights(
     lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)
     extra = place_markers([f.keep(ids) for f in found], lens, network.layout, photos)
     return network.grown(state, extra)
+
+
+def _placed_again(cleaned: Cleaned, found: list[Detections]) -> dict[int, Rigid]:
+    """Of the flat markers that the first adjustment left out as moved, those at one place.
+
+    A square seen nearly head-on has two poses that look alike; begun from the wrong one, a marker
+    seems to contradict itself. Its corners, met by the rays of all photos, know no such doubt: if
+    they come together in every sight, the edges shall decide.
+    """
+    network, state = cleaned.network, cleaned.state
+    lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)
+    out: dict[int, Rigid] = {}
+    for marker in cleaned.moved:
+        if network.layout.tags[marker].cuff is not None:
+            continue
+        sights = [
+            (rigid_of(state.photo[row]), one.corners_px[one.ids == marker][0])
+            for row, one in enumerate(found)
+            if marker in one.ids
+        ]
+        square = CORNERS * network.layout.tags[marker].side_mm
+        pose = place_by_rays(sights, lens, square)
+        if pose is not None and misses(sights, lens, square, pose) < _ONE_PLACE:
+            out[marker] = pose
+    return out
 
 
 def _added(larger: Network, smaller: Network) -> frozenset[int]:
