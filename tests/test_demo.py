@@ -48,8 +48,7 @@ def test_marker_centres_axes_and_scale_are_true(demo: tuple[DemoResult, Path], s
     assert a.axis_rms < 0.10
     assert a.direction_max < 0.02
     assert abs(a.scale_error) < 2.0 * a.scale_u
-    if shoot.startswith("cage"):
-        assert a.found_cuffs >= 0.9 * a.visible_cuffs
+    assert a.found_cuffs >= 0.9 * a.visible_cuffs
 
 
 def test_the_gap_is_true_at_every_station(demo: tuple[DemoResult, Path]) -> None:
