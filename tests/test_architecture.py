@@ -112,6 +112,19 @@ def test_the_command_line_starts_without_the_heavy_libraries() -> None:
     assert loaded & HEAVY == set()
 
 
+def test_a_comparison_of_saved_surveys_starts_without_the_slow_libraries() -> None:
+    modules = "fitscan.fit.gap, fitscan.fit.recheck, fitscan.fit.result_file, fitscan.report.tables"
+    script = f"import sys; import fitscan.cli, {modules}, fitscan.survey.survey_file; " + (
+        "print(*sorted(sys.modules))"
+    )
+    result = run(sys.executable, "-c", script)
+    assert result.returncode == 0, result.stderr
+    loaded = set(result.stdout.split())
+    slow = {"cv2", "open3d", "matplotlib", "plotly", "scipy.stats", "scipy.optimize", "joblib"}
+    assert "fitscan.fit.gap" in loaded
+    assert loaded & slow == set()
+
+
 def test_the_readmes_two_commands_set_up_the_same_system() -> None:
     demo, tests = readme_command("demo"), readme_command("tests")
     # Only the tests look at pages in a browser.

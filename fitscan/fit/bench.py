@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import ALPHA, few_markers, robust_start
@@ -159,7 +159,7 @@ def _pairs(
         if cuff is not None:
             straights.setdefault((cuff.tube, cuff.straight), []).append(i)
     asked = sum(len(straights[a]) * len(straights[b]) for a, b in combinations(straights, 2))
-    critical = float(norm.isf(0.5 * ALPHA / max(asked, 1)))
+    critical = -float(ndtri(0.5 * ALPHA / max(asked, 1)))
     out = []
     for a, b in combinations(straights, 2):
         found = [c for i in straights[a] for j in straights[b] if (c := _change(d, i, j))]

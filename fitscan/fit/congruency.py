@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2, ncf, ncx2
-from scipy.stats import f as f_distribution
+from scipy.special import chndtrix, fdtri, ncfdtri
 
+from fitscan.adjust.chi_squared import chi2_isf
 from fitscan.geometry.rotation import Array
 
 __all__ = ["Congruency", "Net", "congruent_points", "critical_value"]
@@ -111,11 +111,11 @@ def critical_value(alpha: float, count: int, freedom: float, shift: float = 0.0)
     if count <= 0:
         return 0.0
     if np.isinf(freedom):
-        limit = ncx2.isf(alpha, count, shift) if shift > 0.0 else chi2.isf(alpha, count)
+        limit = chndtrix(1.0 - alpha, count, shift) if shift > 0.0 else chi2_isf(alpha, count)
     elif shift > 0.0:
-        limit = count * ncf.isf(alpha, count, freedom, shift)
+        limit = count * ncfdtri(count, freedom, shift, 1.0 - alpha)
     else:
-        limit = count * f_distribution.isf(alpha, count, freedom)
+        limit = count * fdtri(count, freedom, 1.0 - alpha)
     return float(limit)
 
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from fitscan.adjust.chi_squared import chi2_isf, chi2_median, chi2_sf
 from fitscan.fit.align import ALPHA
@@ -201,6 +200,8 @@ def _middle_scatter(d: Displacements, left: Array, covariance: Array) -> float:
 
     if excess(0.0) <= 0.0:
         return 0.0
+    from scipy.optimize import brentq  # Loads for a fifth of a second, and only bent parts need it.
+
     most = 1.0 + 2.0 * float(np.abs(left).max())
     return float(brentq(excess, 0.0, most, xtol=1e-5))
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
-from scipy.stats import chi2
 
+from fitscan.adjust.chi_squared import chi2_isf
 from fitscan.errors import DataError
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rigid import Rigid
@@ -307,7 +307,7 @@ def _solve(survey: Survey, rules: _Rows, start: Rigid) -> _Fit:
         # Picks that scatter more than was said are believed less, never more.
         spread = max(1.0, statistic / dof) if dof > 0 else 1.0
     own = spread * gain @ other @ gain.T
-    critical = float(chi2.isf(_ALPHA, dof)) if dof > 0 else np.inf
+    critical = float(chi2_isf(_ALPHA, dof)) if dof > 0 else np.inf
     return _Fit(
         placed, own, float(np.sqrt(spread)), gain, rules, statistic, critical,
         own + gain @ known @ gain.T,
@@ -360,7 +360,7 @@ def _refined(
         if fit is None or planes is None:
             return placement
         n = len(planes.markers)
-        if fit.statistic - named.statistic <= float(chi2.isf(_ALPHA, n)):
+        if fit.statistic - named.statistic <= float(chi2_isf(_ALPHA, n)):
             break
         # Paper that stands off what lies below it says nothing: the worst is taken out.
         off = np.abs(_left(fit, planes))
