@@ -1,0 +1,298 @@
+"""Print how long each part of a survey takes, beside the least that any tool needs for the photos.
+
+    python tests/speed.py sample_images/cage_tacked --kit sample_images/kit.toml
+
+The floor is decoding the same photos to grey and one OpenCV detection with OpenCV's own settings,
+on all cores. Times are medians of runs that take turns, so that a busy computer spoils both sides
+alike; beside the clock's seconds stand the processors' (all processes), which it spoils less. With
+`--growth` simulated shoots of 25 to 400 photos follow; with `--accuracy`, `accuracy.py`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from statistics import median
+from unittest import mock
+
+import cv2
+import numpy as np
+from scenes import lens_prior, small_scene, take_photos
+from scipy.optimize import least_squares
+from scipy.sparse import coo_matrix, csr_matrix
+
+from fitscan.adjust.problem import Block, Group, Values
+from fitscan.adjust.solve import Options, solve
+from fitscan.adjust.threads import one_thread
+from fitscan.geometry.rotation import Array
+from fitscan.lens.camera_file import CameraFile, read_camera
+from fitscan.markers.kit import Kit, read_kit
+from fitscan.survey import quality
+from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.priors import Priors
+from fitscan.survey.quality import Finished
+from fitscan.survey.shoot import survey_folder
+from fitscan.survey.state import State
+
+Timed = tuple[float, float]
+"""Seconds of the clock, seconds of the processors."""
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def processors() -> float:
+    """Seconds of all processors that this process and its finished children have used."""
+    own = resource.getrusage(resource.RUSAGE_SELF)
+    children = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return own.ru_utime + own.ru_stime + children.ru_utime + children.ru_stime
+
+
+def timed(work: Callable[[], object]) -> Timed:
+    clock, used = time.perf_counter(), processors()
+    work()
+    return time.perf_counter() - clock, processors() - used
+
+
+def floor(photos: list[Path]) -> None:
+    """Decode and detect once, a thread per core: OpenCV lets go of Python's lock."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+
+    def one(path: Path) -> None:
+        flags = cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION
+        grey = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), flags)
+        assert grey is not None
+        cv2.aruco.ArucoDetector(dictionary, cv2.aruco.DetectorParameters()).detectMarkers(grey)
+
+    cv2.setNumThreads(1)
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        list(pool.map(one, photos))
+
+
+class Peak:
+    """Largest memory, in MB, of this process and all below it while the block runs (Linux)."""
+
+    def __enter__(self) -> Peak:
+        self.mb = 0.0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._watch)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        while not self._stop.wait(0.05):
+            self.mb = max(self.mb, sum(memory_mb(p) for p in family(os.getpid())))
+
+
+def family(process: int) -> list[int]:
+    """A process and everything that it started."""
+    out = [process]
+    for task in Path(f"/proc/{process}/task").glob("*/children"):
+        try:
+            for child in task.read_text().split():
+                out += family(int(child))
+        except OSError:
+            continue
+    return out
+
+
+def memory_mb(process: int) -> float:
+    """Memory of a process, what several share split among them."""
+    try:
+        text = Path(f"/proc/{process}/smaps_rollup").read_text()
+    except OSError:
+        return 0.0
+    return sum(float(x.split()[1]) for x in text.splitlines() if x.startswith("Pss:")) / 1024.0
+
+
+def one_survey(photos: Path, kit: Path, camera: Path | None) -> None:
+    """The command as a person calls it, in a process of its own: workers start afresh."""
+    words = ["survey", str(photos), "--kit", str(kit), "--no-pictures", "--json", "--quiet"]
+    words += ["--camera", str(camera)] if camera else []
+    run = [sys.executable, "-m", "fitscan", *words]
+    subprocess.run(run, check=True, stdout=subprocess.DEVNULL, cwd=ROOT)
+
+
+def last_adjustment(
+    photos: Path, kit: Kit, camera: CameraFile | None
+) -> tuple[Finished, dict[str, float]]:
+    """The adjustment that a survey ends with, and the seconds of its stages in a warm process."""
+    kept: list[Finished] = []
+    stages: dict[str, float] = {}
+    last: list[tuple[str, float]] = []
+    whole = quality.sum_up
+
+    def keeping(name: str, finished: Finished, *rest: object) -> object:
+        kept.append(finished)
+        return whole(name, finished, *rest)  # type: ignore[arg-type]
+
+    def tell(sentence: str, done: int, total: int) -> None:
+        now = time.perf_counter()
+        if last:
+            stages[last[-1][0]] = stages.get(last[-1][0], 0.0) + now - last[-1][1]
+        last.append((sentence, now))
+
+    with mock.patch("fitscan.survey.build.sum_up", keeping):
+        survey_folder(photos, kit, camera, progress=tell)
+    tell("", 0, 0)
+    return kept[-1], stages
+
+
+def adjusted(network: Network, start: State, seen: SquareObservations) -> float:
+    """Solve from start values and give the full covariance of all markers; the cost comes back."""
+    with one_thread():
+        solution = network.solve(start, seen, robust=None)
+        network.covariance(solution).of("marker")
+    return solution.cost
+
+
+def by_scipy(groups: list[Group], blocks: list[Block]) -> float:
+    """The same problem by SciPy's sparse trust region (trf, lsmr), with the same Jacobians."""
+    sizes = [len(g.values) * g.tangent for g in groups]
+    first = dict(zip((g.name for g in groups), np.cumsum([0, *sizes[:-1]]), strict=True))
+
+    def values(x: Array) -> Values:
+        out = {}
+        for g in groups:
+            part = x[first[g.name] : first[g.name] + len(g.values) * g.tangent]
+            out[g.name] = g.step(g.values, part.reshape(len(g.values), g.tangent))
+        return out
+
+    def residual(x: Array) -> Array:
+        return np.concatenate([b.residual(values(x)).ravel() for b in blocks])
+
+    def jacobian(x: Array) -> csr_matrix:
+        # Small steps from the start: the tangent there serves for the tangent here.
+        at, rows, columns, entries = 0, [], [], []
+        for block in blocks:
+            linear = block.linearise(values(x))
+            n, m = linear.residual.shape
+            row = at + np.arange(n * m).reshape(n, m)
+            for p in linear.parts:
+                k = p.jacobian.shape[2]
+                column = first[p.group] + p.index[:, None] * k + np.arange(k)
+                rows.append(np.broadcast_to(row[:, :, None], p.jacobian.shape).ravel())
+                columns.append(np.broadcast_to(column[:, None, :], p.jacobian.shape).ravel())
+                entries.append(p.jacobian.ravel())
+            at += n * m
+        where = (np.concatenate(rows), np.concatenate(columns))
+        return coo_matrix((np.concatenate(entries), where), shape=(at, sum(sizes))).tocsr()
+
+    with one_thread():
+        found = least_squares(
+            residual, np.zeros(sum(sizes)), jacobian, method="trf", tr_solver="lsmr", x_scale="jac"
+        )
+    return float(found.cost)
+
+
+def shaken(state: State) -> State:
+    """Start values as far off as the first placing leaves them: 2 mm and half a degree."""
+    rng = np.random.default_rng(5)
+    groups = {g.name: g for g in state.groups()}
+    out = {g.name: g.values for g in state.groups()}
+    for name in ("photo", "marker"):
+        step = np.zeros((len(groups[name].values), groups[name].tangent))
+        step[:, :3] = rng.normal(0, 0.005, (len(step), 3))
+        step[:, 3:6] = rng.normal(0, 2.0, (len(step), 3))
+        out[name] = groups[name].step(groups[name].values, step)
+    return State.of(out)
+
+
+def compare(finished: Finished, base: float) -> None:
+    """Adjustment with covariance against SciPy, from the same start, on the same squares."""
+    network, seen = finished.cleaned.network, finished.cleaned.seen
+    start = shaken(finished.cleaned.state)
+    blocks = network.blocks(seen, robust=None)
+    costs: dict[str, float] = {}
+    ways: dict[str, Callable[[], None]] = {
+        "adjustment and covariance": lambda: costs.update(ours=adjusted(network, start, seen)),
+        "SciPy trf, no covariance": lambda: costs.update(scipy=by_scipy(start.groups(), blocks)),
+    }
+    squares, markers = len(seen), len(network.markers)
+    print(f"\n{len(network.photos)} photos, {markers} markers, {squares} squares")
+    for name, way in ways.items():
+        line(name, median_of([timed(way) for _ in range(3)]), base)
+    print(f"half square sums: ours {costs['ours']:.6f}, SciPy {costs['scipy']:.6f}")
+
+
+def growth() -> None:
+    """The adjustment of simulated shoots of one cabin, from 25 to 400 photos."""
+    print("\nphotos  squares  adjustment s  covariance s")
+    for photos in (25, 50, 100, 200, 400):
+        shots = take_photos(small_scene(3, photos), 3)
+        scene = shots.scene
+        network = Network.of(
+            scene.kit, [f"{i}" for i in range(photos)], list(scene.markers), scene.lens,
+            lens_prior(scene.lens).covariance, Priors(),
+        )  # fmt: skip
+        whitening = np.linalg.inv(np.linalg.cholesky(shots.covariance))
+        rank = np.full(len(shots.geometry), 9, dtype=np.intp)
+        seen = SquareObservations(shots.geometry, shots.observed, whitening, shots.px_per_mm, rank)
+        start = shaken(scene.state)
+        with one_thread():
+            groups = start.groups()
+            clock = time.process_time()
+            solution = solve(groups, network.blocks(seen, robust=None), Options(eliminate="photo"))
+            middle = time.process_time()
+            network.covariance(solution).of("marker")
+        end = time.process_time()
+        print(f"{photos:6}{len(seen):9}{middle - clock:14.2f}{end - middle:14.2f}")
+
+
+def median_of(runs: list[Timed]) -> Timed:
+    return median(r[0] for r in runs), median(r[1] for r in runs)
+
+
+def line(name: str, took: Timed, base: float) -> None:
+    print(f"{name:<44}{took[0]:8.2f} s{took[1]:8.2f} cpu s{took[0] / base:8.2f} x floor")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("photos", type=Path)
+    parser.add_argument("--kit", type=Path, required=True)
+    parser.add_argument("--camera", type=Path)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--accuracy", action="store_true")
+    parser.add_argument("--growth", action="store_true")
+    options = parser.parse_args()
+    photos = sorted(options.photos.glob("*.jpg"))
+    print(f"{len(photos)} photos, {os.cpu_count()} cores, OpenCV {cv2.__version__}\n")
+    floors, wholes, peak = [], [], 0.0
+    for _ in range(options.runs):
+        floors.append(timed(lambda: floor(photos)))
+        with Peak() as memory:
+            wholes.append(timed(lambda: one_survey(options.photos, options.kit, options.camera)))
+        peak = max(peak, memory.mb)
+    base = median_of(floors)[0]
+    line("floor: decode and one detection", median_of(floors), base)
+    line("whole survey, command to exit", median_of(wholes), base)
+    print(f"memory at most, all processes: {peak:.0f} MB")
+    camera = read_camera(options.camera) if options.camera else None
+    finished, stages = last_adjustment(options.photos, read_kit(options.kit), camera)
+    print("\nstages, one run:")
+    for name, took in stages.items():
+        print(f"  {name:<42}{took:8.2f} s")
+    compare(finished, base)
+    if options.growth:
+        growth()
+    if options.accuracy:
+        folder = options.photos.resolve().parent
+        words = [str(folder), *([str(options.camera)] if options.camera else [])]
+        print(flush=True)
+        subprocess.run([sys.executable, str(ROOT / "tests/accuracy.py"), *words], check=True)
+
+
+if __name__ == "__main__":
+    main()
