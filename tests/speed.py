@@ -39,6 +39,7 @@ from fitscan.survey import quality
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import Finished
+from fitscan.survey.restrict import restrict
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.state import State
 
@@ -239,7 +240,8 @@ def growth() -> None:
         whitening = np.linalg.inv(np.linalg.cholesky(shots.covariance))
         rank = np.full(len(shots.geometry), 9, dtype=np.intp)
         seen = SquareObservations(shots.geometry, shots.observed, whitening, shots.px_per_mm, rank)
-        start = shaken(scene.state)
+        part = restrict(network, scene.state, seen, np.ones(len(seen), dtype=bool))
+        network, seen, start = part.network, part.seen, shaken(part.state)
         with one_thread():
             groups = start.groups()
             clock = time.process_time()
