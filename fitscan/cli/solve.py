@@ -32,6 +32,10 @@ def survey(
     out: Annotated[Path | None, typer.Option(help="Survey file to write.")] = None,
     pictures: Annotated[bool, typer.Option(help="Write pictures beside the file.")] = True,
     workers: Workers = None,
+    cache: Annotated[
+        Path | None,
+        typer.Option(help="Folder that keeps what was found in each photo, for the next survey."),
+    ] = None,
     json: Json = False,
     quiet: Quiet = False,
     replace: Replace = False,
@@ -48,7 +52,13 @@ def survey(
     lens = read_camera(camera) if camera is not None else None
     with progress(quiet=quiet) as tell:
         result = survey_folder(
-            shoot, plan, lens, sources=sources_of(kit, camera), workers=workers, progress=tell
+            shoot,
+            plan,
+            lens,
+            sources=sources_of(kit, camera),
+            workers=workers,
+            cache=cache,
+            progress=tell,
         )
         advice = advise_if_possible(result)
     result = with_advice(result, advice)

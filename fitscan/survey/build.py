@@ -58,6 +58,7 @@ def build_survey(
     *,
     priors: Priors | None = None,
     workers: int | None = None,
+    cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Survey:
     """Solve a shoot.
@@ -70,6 +71,7 @@ def build_survey(
         camera: prior of the lens.
         priors: of the nuisances.
         workers: processes for the photos; all cores if None.
+        cache: folder in which is kept what the first look found, by the photos' content.
         progress: told what happens.
 
     Raises:
@@ -77,7 +79,7 @@ def build_survey(
     """
     tell = progress or (lambda sentence, done, total: None)
     with photo_shelf(len(photos)) as shelf, one_thread():
-        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf)
+        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache)
         told = Told(list(looked.dropped), {**refused, **looked.refused})
         doubles = {d for f in looked.found for d in f.doubles}
         found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]

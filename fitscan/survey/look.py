@@ -118,6 +118,7 @@ def look_at(
     workers: int | None,
     tell: Tell,
     shelf: Path | None = None,
+    cache: Path | None = None,
 ) -> Looked:
     """Read every photo and find tags in it.
 
@@ -127,8 +128,9 @@ def look_at(
         workers: processes.
         tell: progress.
         shelf: where decoded photos are kept meanwhile, see `photo_shelf`.
+        cache: where is kept what was found in which photo, see `found_before`.
     """
-    results = run_all(look, [(p, shelf) for p in paths], workers, tell, "Looking for tags")
+    results = run_all(look, [(p, shelf, cache) for p in paths], workers, tell, "Looking for tags")
     keep: list[tuple[Path, str, int, Detections]] = []
     refused: dict[Path, str] = {}
     dropped: list[Dropped] = []

@@ -13,27 +13,39 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
 from fitscan.photos.read import GreyPixels, read_photo
+from fitscan.store.digest import sha256_of_file
+from fitscan.survey.found_before import keep, recall
 from fitscan.survey.measure import PhotoMeasurement, measure_photo
 from fitscan.survey.tag_block import TagGeometry
 
 __all__ = ["decoded", "look", "measure"]
 
 
-def look(path: Path, shelf: Path | None) -> tuple[str, int, Detections] | str:
+def look(
+    path: Path, shelf: Path | None, cache: Path | None = None
+) -> tuple[str, int, Detections] | str:
     """Read a photo and find tags: hash, orientation and tags, or why it cannot be read.
 
     Args:
         path: of the photo.
         shelf: folder for decoded photos, which all processes read from later.
+        cache: folder of what was found before, see `found_before`.
     """
     _one_thread()
     try:
+        if cache is not None:
+            known = recall(cache, sha256_of_file(path))
+            if known is not None:
+                return known
         photo = read_photo(path)
     except FitscanError as error:
         return error.what[:1].lower() + error.what[1:]
     if shelf is not None:
         _lay_down(photo.grey, shelf / f"{path.name}.npy")
-    return photo.sha256, photo.orientation, find_tags(photo.grey)
+    seen = (photo.sha256, photo.orientation, find_tags(photo.grey))
+    if cache is not None:
+        keep(cache, seen)
+    return seen
 
 
 def measure(
@@ -60,7 +72,10 @@ def decoded(path: Path, shelf: Path | None) -> GreyPixels:
             return np.asarray(np.load(shelf / f"{path.name}.npy", mmap_mode="r"), dtype=np.uint8)
         except (OSError, ValueError, EOFError):
             pass  # Another computer, or a full disk: decoding again costs 20 ms.
-    return read_photo(path).grey
+    grey = read_photo(path).grey
+    if shelf is not None and shelf.is_dir():
+        _lay_down(grey, shelf / f"{path.name}.npy")
+    return grey
 
 
 def _lay_down(grey: GreyPixels, place: Path) -> None:

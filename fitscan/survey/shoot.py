@@ -15,6 +15,7 @@ from fitscan.markers.kit import Kit
 from fitscan.photos.altered import altered_among
 from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
+from fitscan.store.access import make_folder
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.build import Progress, build_survey, no_photo_left
 from fitscan.survey.priors import Priors
@@ -40,6 +41,7 @@ def survey_folder(
     sources: Sources | None = None,
     priors: Priors | None = None,
     workers: int | None = None,
+    cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Survey:
     """Survey a shoot.
@@ -51,6 +53,7 @@ def survey_folder(
         sources: the files that kit and camera were read from, kept with the survey.
         priors: of the nuisances.
         workers: processes for the photos; all cores if None.
+        cache: folder in which is kept what was found in each photo; made if it is not there.
         progress: told what happens.
 
     Raises:
@@ -84,6 +87,7 @@ def survey_folder(
         match.prior,
         priors=priors,
         workers=workers,
+        cache=make_folder(cache) if cache is not None else None,
         progress=progress,
     )
     return replace(survey, sources=sources or Sources(), made_at=now_utc())
