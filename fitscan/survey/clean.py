@@ -106,7 +106,7 @@ def clean(
         known = np.allclose(factors, old, rtol=0.25)
         # Where the model cannot follow the lens, a marker seen at two places of the frame seems
         # to be at two places of the car: it is the lens that must be named, not the markers.
-        poor = check_solution(solution, network.lens).sentence is not None
+        poor = not check_solution(solution, network.lens).follows
         judged = known and not poor
         broken = _broken(covariance, seen, tests, factors / old, gross) if judged else None
         wrong = bool(worst.any()) or broken is not None

@@ -41,6 +41,14 @@ class LensBin:
         """The larger of the two means that is significant and large, px; 0 if none is."""
         if self.squares < _LEAST_SQUARES:
             return 0.0
+        size = self.significant
+        return size if size > _LARGEST_PX else 0.0
+
+    @property
+    def significant(self) -> float:
+        """The larger of the two means that is significant, however small, px; 0 if none is."""
+        if self.squares < _LEAST_SQUARES:
+            return 0.0
         pairs = ((self.radial, self.radial_u), (self.tangential, self.tangential_u))
-        sizes = [abs(m) for m, u in pairs if abs(m) > max(_SIGNIFICANT * u, _LARGEST_PX)]
+        sizes = [abs(m) for m, u in pairs if abs(m) > _SIGNIFICANT * u]
         return max(sizes, default=0.0)

@@ -33,6 +33,7 @@ _SIDES = (
 
 _SECTORS = len(_SIDES)
 _SECTOR = 2.0 * np.pi / _SECTORS
+_NOTHING_PX = 0.03
 _MIDDLE = 0.2
 """Inside of this share of the half diagonal an angle says nothing about a lens."""
 
@@ -43,6 +44,13 @@ class LensCheck:
 
     rings: tuple[LensBin, ...]
     sectors: tuple[LensBin, ...]
+
+    @property
+    def follows(self) -> bool:
+        """Whether nothing shows of the lens: what is not worth a sentence yet still moves a marker
+        between two places of the frame.
+        """
+        return all(b.significant < _NOTHING_PX for b in (*self.rings, *self.sectors))
 
     @property
     def sentence(self) -> str | None:

@@ -111,3 +111,11 @@ def test_a_survey_with_a_lens_beyond_browns_model_says_so_once() -> None:
     assert len(told) == 1
     assert "Calibrate this phone" in told[0]
     assert not [w for w in survey_of(shots).quality.warnings if "lens" in w]
+
+
+def test_a_lens_that_is_a_little_off_makes_no_marker_seem_to_have_moved() -> None:
+    shots = bent(take_photos(well_seen(small_scene(4, 20)), 4), 0.2)
+    quality = survey_of(shots).quality
+    # Too little for a sentence, but ten times what a marker's break is proven with.
+    assert not [w for w in quality.warnings if "lens" in w]
+    assert not [d for d in quality.dropped if not d.photo]
