@@ -77,8 +77,9 @@ def _grids(quads: Array) -> Array:
     along_u = np.stack([u + b * hollow_v, v - k * hollow_v], axis=-1)
     places = np.concatenate([along_v, along_u])
     one = np.concatenate([places, np.ones((*places.shape[:-1], 1))], axis=-1)
-    on_photo = np.einsum("nij,gcj->ngci", _perspectives(quads), one)
-    return np.asarray(on_photo[..., :2] / on_photo[..., 2:])
+    on_photo = _perspectives(quads) @ one.reshape(-1, 3).T  # (n, 3, all places)
+    pixels = np.stack([on_photo[:, 0] / on_photo[:, 2], on_photo[:, 1] / on_photo[:, 2]], axis=-1)
+    return pixels.reshape(len(quads), *places.shape)
 
 
 def _perspectives(quads: Array) -> Array:
