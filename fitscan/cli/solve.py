@@ -20,6 +20,7 @@ from fitscan.cli.screen import (
     say_notes,
     screen_for,
 )
+from fitscan.errors import InputError
 
 
 @app.command(epilog=CAUTION)
@@ -34,8 +35,14 @@ def survey(
     workers: Workers = None,
     cache: Annotated[
         Path | None,
-        typer.Option(help="Folder that keeps what was found in each photo, for the next survey."),
+        typer.Option(
+            help="Folder that keeps what was found in each photo, for the next survey; a job "
+            "keeps it in a hidden folder of its own."
+        ),
     ] = None,
+    no_cache: Annotated[
+        bool, typer.Option("--no-cache", help="Look at every photo anew, and keep nothing.")
+    ] = False,
     json: Json = False,
     quiet: Quiet = False,
     replace: Replace = False,
@@ -44,10 +51,15 @@ def survey(
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
     from fitscan.plan.advise import advise_if_possible, with_advice
+    from fitscan.survey.found_before import cache_of_job
     from fitscan.survey.shoot import sources_of, survey_folder
     from fitscan.survey.survey_file import survey_document
 
     check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
+    if no_cache and cache is not None:
+        raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
+    if cache is None and not no_cache:
+        cache = cache_of_job(shoot)
     plan = read_kit(kit)
     lens = read_camera(camera) if camera is not None else None
     with progress(quiet=quiet) as tell:

@@ -102,7 +102,8 @@ def glance(
         camera: of the job, if calibrated.
         others: the camera of the photos that the shoot already has.
     """
-    from fitscan.detect.tags import find_tags
+    from fitscan.survey.found_before import cache_of_job
+    from fitscan.survey.photo_work import tags_in
 
     try:
         header = read_header(path)
@@ -112,7 +113,8 @@ def glance(
         photo = read_photo(path)
     except FitscanError as error:
         return Glance(path.name, 0, (), None, "bad", f"{error.what}: {error.todo}.")
-    found = find_tags(photo.grey)
+    # The survey that follows finds it there, and looks at none of these photos again.
+    found = tags_in(photo, cache_of_job(path.parent))
     ids = set(found.ids.tolist())
     ours = ids & set(kit.tag_ids)
     kept = found.keep(ours)

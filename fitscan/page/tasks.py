@@ -142,13 +142,16 @@ def _survey(shop: Shop, task: SurveyTask, tell: Tell) -> list[str]:
     from fitscan.markers.kit import read_kit
     from fitscan.plan.advise import advise_if_possible, with_advice
     from fitscan.report.sketch import write_advice_sketch
+    from fitscan.survey.found_before import cache_of_job
     from fitscan.survey.shoot import survey_folder
     from fitscan.survey.survey_file import write_survey
 
     keep_job(shop.folder)  # The photos that arrived go on the job's list.
     camera = read_camera(shop.camera_file) if shop.camera_file is not None else None
     kit = read_kit(shop.kit_file)
-    survey = survey_folder(shop.shoot(task.shoot), kit, camera, workers=1, progress=tell)
+    shoot = shop.shoot(task.shoot)
+    cache = cache_of_job(shoot)
+    survey = survey_folder(shoot, kit, camera, workers=1, cache=cache, progress=tell)
     out = shop.survey_file(task.shoot)
     if out.exists() and out.stem not in shop.surveys():
         raise InputError("This is not a survey", out, "move it away, its name is the shoot's")

@@ -8,33 +8,67 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from fitscan.detect.tags import Detections
 from fitscan.errors import FitscanError
-from fitscan.store.atomic import write_new
+from fitscan.store.access import make_folder
+from fitscan.store.ledger import ledger_above
+from fitscan.store.whole import write_whole
 
-__all__ = ["keep", "recall"]
+__all__ = ["HIDDEN", "cache_of_job", "keep", "recall"]
+
+HIDDEN = ".fitscan-cache"
+"""The cache's folder within a job: hidden, so it is neither listed nor audited nor packed."""
 
 Look = tuple[str, int, Detections]
 """Hash of the file's bytes, EXIF orientation, tags found."""
+
+
+def cache_of_job(shoot: Path) -> Path | None:
+    """The cache of the job in which a shoot lies, made if missing; None without a job or a place.
+
+    Args:
+        shoot: folder of photos.
+    """
+    ledger = ledger_above(shoot / "a photo")
+    if ledger is None:
+        return None
+    try:
+        return make_folder(ledger.with_name(HIDDEN))
+    except FitscanError:
+        return None
 
 
 def recall(folder: Path, sha256: str) -> Look | None:
     """What was found in the photo with these bytes, or None: never seen, or unreadable."""
     try:
         entry = json.loads(_place(folder, sha256).read_bytes())
+        seal = entry.pop("seal")
         ids = np.array(entry["ids"], dtype=np.intp).reshape(-1)
         corners = np.array(entry["corners_px"], dtype=np.float64).reshape(-1, 4, 2)
         doubles = tuple(int(i) for i in entry["doubles"])
         orientation = int(entry["orientation"])
-    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        OverflowError,
+        RecursionError,
+    ):
         return None
     whole = len(ids) == len(corners) and len(set(ids.tolist())) == len(ids)
-    if entry.get("sha256") != sha256 or not whole or not np.isfinite(corners).all():
+    if entry.get("sha256") != sha256 or seal != _seal(entry) or not whole:
+        return None
+    if not np.isfinite(corners).all():
         return None
     return sha256, orientation, Detections(ids, corners, doubles)
 
@@ -49,10 +83,17 @@ def keep(folder: Path, look: Look) -> None:
         "corners_px": found.corners_px.tolist(),
         "doubles": list(found.doubles),
     }
+    entry["seal"] = _seal(entry)
     try:
-        write_new(_place(folder, sha256), json.dumps(entry).encode(), replace=True)
+        # Not on a job's list: what can be found anew at any time is no file of the job.
+        write_whole(_place(folder, sha256), json.dumps(entry).encode(), replace=True)
     except FitscanError:
         return
+
+
+def _seal(entry: Mapping[str, Any]) -> str:
+    """Hash of an entry: a digit that a bad disk turned must not move a corner unseen."""
+    return hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()
 
 
 def _place(folder: Path, sha256: str) -> Path:
@@ -64,7 +105,11 @@ def _finder() -> str:
     """Fingerprint of everything that finds tags: a changed line makes the old entries useless."""
     import cv2
 
-    digest = hashlib.sha256(f"{cv2.__version__} {np.__version__}".encode())
+    try:
+        heif = version("pi-heif")
+    except PackageNotFoundError:
+        heif = ""
+    digest = hashlib.sha256(f"{cv2.__version__} {np.__version__} {heif}".encode())
     package = Path(__file__).resolve().parent.parent
     for part in ("detect", "photos"):
         for source in sorted((package / part).glob("*.py")):

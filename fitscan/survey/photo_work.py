@@ -12,13 +12,13 @@ import numpy as np
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
-from fitscan.photos.read import GreyPixels, read_photo
+from fitscan.photos.read import GreyPixels, Photo, read_photo
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.found_before import keep, recall
 from fitscan.survey.measure import PhotoMeasurement, measure_photo
 from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["decoded", "look", "measure"]
+__all__ = ["decoded", "look", "measure", "tags_in"]
 
 
 def look(
@@ -42,10 +42,18 @@ def look(
         return error.what[:1].lower() + error.what[1:]
     if shelf is not None:
         _lay_down(photo.grey, shelf / f"{path.name}.npy")
-    seen = (photo.sha256, photo.orientation, find_tags(photo.grey))
+    return photo.sha256, photo.orientation, tags_in(photo, cache)
+
+
+def tags_in(photo: Photo, cache: Path | None) -> Detections:
+    """Find tags in a photo that is decoded already, or say again what was found in it."""
+    known = recall(cache, photo.sha256) if cache is not None else None
+    if known is not None:
+        return known[2]
+    found = find_tags(photo.grey)
     if cache is not None:
-        keep(cache, seen)
-    return seen
+        keep(cache, (photo.sha256, photo.orientation, found))
+    return found
 
 
 def measure(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from pathlib import Path
 from unittest import mock
 
@@ -10,6 +12,8 @@ import pytest
 from quick_shoots import kit, paint_door
 
 from fitscan.detect.tags import find_tags
+from fitscan.job.layout import keep_job
+from fitscan.page.look import glance
 from fitscan.photos.read import GreyPixels
 from fitscan.survey import found_before, photo_work
 from fitscan.survey.look import Looked, look_at
@@ -72,6 +76,18 @@ def test_a_photo_is_known_by_its_content_not_by_its_name(door: Path, tmp_path: P
 SHORT = b'{"ids": [1], "corners_px": [], "doubles": [], "orientation": 1}'
 
 
+def test_a_corner_that_a_bad_disk_moved_is_not_believed(door: Path, tmp_path: Path) -> None:
+    photo = sorted(door.glob("*.jpg"))[:1]
+    right, _ = looked(photo, tmp_path)
+    (entry,) = tmp_path.glob("*.json")
+    content = json.loads(entry.read_bytes())
+    content["corners_px"][0][0][0] += 4.0
+    entry.write_text(json.dumps(content), encoding="utf-8")
+    result, count = looked(photo, tmp_path)
+    assert count == 1
+    assert same(result, right)
+
+
 @pytest.mark.parametrize("spoilt", [b"", b"\x00\xff", b"[]", b"{}", SHORT])
 def test_a_spoilt_entry_is_found_anew(door: Path, tmp_path: Path, spoilt: bytes) -> None:
     photo = sorted(door.glob("*.jpg"))[:1]
@@ -89,3 +105,17 @@ def test_another_finder_does_not_believe_the_entries(door: Path, tmp_path: Path)
     looked(photo, tmp_path)
     with mock.patch.object(found_before, "_finder", return_value="another"):
         assert looked(photo, tmp_path)[1] == 1
+
+
+def test_a_photo_that_the_page_glanced_at_is_not_looked_at_again(
+    door: Path, tmp_path: Path
+) -> None:
+    keep_job(tmp_path)
+    shoot = Path(shutil.copytree(door, tmp_path / "photos" / "door"))
+    photos = sorted(shoot.glob("*.jpg"))[:2]
+    said = glance(photos[0], kit(), None, None)
+    assert len(list((tmp_path / found_before.HIDDEN).glob("*.json"))) == 1
+    assert glance(photos[0], kit(), None, None) == said
+    with_cache, count = looked(photos, found_before.cache_of_job(shoot))
+    assert count == 1
+    assert same(with_cache, looked(photos, None)[0])
