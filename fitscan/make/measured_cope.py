@@ -18,7 +18,7 @@ from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, angle_between
 from fitscan.make.cope import STEEPEST_DEG, BranchTube, RunAt
 from fitscan.make.cope_plan import CopeRequest, Quantity
-from fitscan.shape.straight import Straight, axis_through, straights_of
+from fitscan.shape.straight import Straight, axis_through, straights_named
 from fitscan.survey.survey import Survey
 
 __all__ = ["measured_cope"]
@@ -41,9 +41,9 @@ def measured_cope(
 
     Args:
         survey: shows cuffs on the branch and on every run.
-        branch: tube name.
+        branch: tube name, or TUBE:STRAIGHT; without a straight, the one nearest to the joint.
         wall_mm: wall thickness of the branch; a survey sees the outside only.
-        near: tube names of one or two runs at the near end.
+        near: the same for one or two runs at the near end.
         far: the same for the far end; none when only the near end is coped.
 
     Returns:
@@ -61,8 +61,9 @@ def measured_cope(
             )
     if len(set(names)) < len(names):
         raise InputError("A tube is named twice", ", ".join(names), "name each tube once")
-    own = _nearest(straights_of(survey, branch), straights_of(survey, near[0]), branch, near[0])[0]
-    runs = [_nearest([own], straights_of(survey, n), branch, n)[1] for n in (*near, *far)]
+    choice = {n: straights_named(survey, n, "cope") for n in names}
+    own = _nearest(choice[branch], choice[near[0]], branch, near[0])[0]
+    runs = [_nearest([own], choice[n], branch, n)[1] for n in (*near, *far)]
     frame = _Frame.of(survey, own, runs, len(near))
     ids = tuple(dict.fromkeys(i for s in (own, *runs) for i in s.cuffs))
     source = MarkerInput(survey, ids)

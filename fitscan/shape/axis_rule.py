@@ -13,7 +13,7 @@ from fitscan.errors import InputError
 from fitscan.geometry.line import Line, two_normals
 from fitscan.geometry.rotation import Array
 from fitscan.shape.propagate import Poses
-from fitscan.shape.straight import Straight, axis_through, straights_of
+from fitscan.shape.straight import Straight, axis_through, straights_named
 from fitscan.survey.survey import Survey
 
 __all__ = ["AxisRule", "axis_named"]
@@ -83,24 +83,12 @@ def axis_named(survey: Survey, text: str, option: str) -> AxisRule:
         InputError: no such tube or straight, none of its cuffs was found, or the tube has several
             straights and none is named.
     """
-    tubes = {c.tube for c in survey.kit.cuff}
-    head, colon, tail = text.rpartition(":")
-    tube, number = (head, int(tail)) if colon and tail.isdigit() else (text, None)
-    if text in tubes:
-        tube, number = text, None
-    straights = straights_of(survey, tube)
-    numbers = ", ".join(str(s.number) for s in straights)
-    if number is None and len(straights) > 1:
+    found = straights_named(survey, text, option)
+    if len(found) > 1:
+        numbers = ", ".join(str(s.number) for s in found)
         raise InputError(
-            f"The tube {tube!r} has several straights",
+            f"The tube {text!r} has several straights",
             option,
-            f"name one of them like '{tube}:{straights[0].number}' (found: {numbers})",
-        )
-    found = [s for s in straights if number in (None, s.number)]
-    if not found:
-        raise InputError(
-            f"No cuff of straight {number} of the tube {tube!r} was found in the photos",
-            option,
-            f"use one of the straights that were: {numbers}",
+            f"name one of them like '{text}:{found[0].number}' (found: {numbers})",
         )
     return AxisRule.of(survey, found[0])

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fitscan.errors import InputError
 from fitscan.geometry.line import Line, two_normals
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import CuffSpec
 from fitscan.survey.survey import Survey
 
-__all__ = ["CUFF_REACH_MM", "Straight", "axis_through", "straights_of"]
+__all__ = ["CUFF_REACH_MM", "Straight", "axis_through", "straights_named", "straights_of"]
 
 CUFF_REACH_MM = 25.0
 """How far beyond its outermost cuff's middle a straight is taken as straight: a cuff's half."""
@@ -92,6 +93,28 @@ def straights_of(survey: Survey, tube: str) -> list[Straight]:
         ids = tuple(c.first_id for c in cuffs)
         out.append(Straight(tube, number, cuffs[0].od_mm, ids, centres, axis))
     return out
+
+
+def straights_named(survey: Survey, text: str, option: str) -> list[Straight]:
+    """The straights that a user means by TUBE, or the one by TUBE:STRAIGHT.
+
+    Raises:
+        InputError: no such tube or straight, or none of its cuffs was found.
+    """
+    head, colon, tail = text.rpartition(":")
+    # A tube may have a colon in its own name.
+    if not colon or not tail.isdigit() or text in {c.tube for c in survey.kit.cuff}:
+        return straights_of(survey, text)
+    straights = straights_of(survey, head)
+    found = [s for s in straights if s.number == int(tail)]
+    if not found:
+        numbers = ", ".join(str(s.number) for s in straights)
+        raise InputError(
+            f"No cuff of straight {tail} of the tube {head!r} was found in the photos",
+            option,
+            f"use one of the straights that were: {numbers}",
+        )
+    return found
 
 
 def _weight(survey: Survey, cuff_id: int, direction: Array) -> float:

@@ -122,6 +122,14 @@ def test_the_measured_cope_is_that_of_the_typed_numbers() -> None:
         np.testing.assert_allclose(end.profile.cut, cope_profile(branch, (run,)).cut, atol=1e-7)
 
 
+def test_a_straight_may_be_named_with_its_tube() -> None:
+    plain = measured_cope(survey(), "stay", 2.0, ["hoop"], ["sill"])
+    named = measured_cope(survey(), "stay:1", 2.0, ["hoop:1"], ["sill"])
+    assert (named.near, named.far) == (plain.near, plain.far)
+    with pytest.raises(InputError, match="straight 7 of the tube 'hoop'.*use one"):
+        measured_cope(survey(), "stay", 2.0, ["hoop:7"], [])
+
+
 @pytest.mark.slow
 def test_u_agrees_with_sampling() -> None:
     """JCGM 101: 400 surveys drawn from the covariance scatter as the propagated U says."""
