@@ -49,7 +49,8 @@ def test_a_turn_that_one_line_of_cuffs_does_not_show_is_said_not_to_be_measured(
     # The quick shoots' cage is one bar: nothing shows how far it turned about itself.
     content = rechecked.content
     turn, u = np.array(content["turn_deg"]), np.array(content["turn_U_deg"])
-    assert np.all(np.abs(turn) < 1.0)
+    # The cage was shifted and not turned, so 0 must lie within U about every axis.
+    assert np.all(np.abs(turn) < u), (turn, u)
     assert 5.0 < u.max() < 12.0
     assert np.sum(u > 1.0) < 3
     assert any("could not be measured" in s for s in content["sentences"])

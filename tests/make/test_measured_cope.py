@@ -126,7 +126,7 @@ def test_a_straight_may_be_named_with_its_tube() -> None:
     plain = measured_cope(survey(), "stay", 2.0, ["hoop"], ["sill"])
     named = measured_cope(survey(), "stay:1", 2.0, ["hoop:1"], ["sill"])
     assert (named.near, named.far) == (plain.near, plain.far)
-    with pytest.raises(InputError, match="straight 7 of the tube 'hoop'.*use one"):
+    with pytest.raises(InputError, match=r"straight 7 of the tube 'hoop'.*use one"):
         measured_cope(survey(), "stay", 2.0, ["hoop:7"], [])
 
 
