@@ -29,6 +29,8 @@ _SAME_PX, _COMMON_SHARE = 0.5, 0.7
 """Largest move of a corner, in most of the tags, and share of tags found in both, with which two
 photos are one picture."""
 
+_BESIDE = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
+
 Tell = Callable[[str, int, int], None]
 
 _SHELF_PHOTOS = 80
@@ -179,14 +181,29 @@ def same_pictures(photos: list[tuple[Path, Detections]]) -> dict[Path, Path]:
     order = sorted(photos, key=lambda p: -p[0].stat().st_size)
     stay: list[tuple[Path, dict[int, Array]]] = []
     again: dict[Path, Path] = {}
+    # A median below the limit has at least one tag below it: only photos that have some tag's
+    # first corner in the same cell or one beside it are compared, not every pair of photos.
+    at: dict[tuple[int, int, int], list[int]] = {}
     for path, found in order:
         quads = dict(zip(found.ids.tolist(), found.corners_px, strict=True))
-        twin = next((other for other, theirs in stay if _alike(quads, theirs)), None)
+        near = {row for cell in _cells(quads, _BESIDE) for row in at.get(cell, ())}
+        twin = next((stay[row][0] for row in sorted(near) if _alike(quads, stay[row][1])), None)
         if twin is None:
+            for cell in _cells(quads, ((0, 0),)):
+                at.setdefault(cell, []).append(len(stay))
             stay.append((path, quads))
         else:
             again[path] = twin
     return again
+
+
+def _cells(
+    quads: Mapping[int, Array], steps: tuple[tuple[int, int], ...]
+) -> Iterator[tuple[int, int, int]]:
+    """Tag, column and row of the cells, as wide as the limit, about each tag's first corner."""
+    for tag, quad in quads.items():
+        x, y = np.floor(quad[0] / _SAME_PX).astype(int).tolist()
+        yield from ((tag, x + i, y + j) for i, j in steps)
 
 
 def _alike(a: Mapping[int, Array], b: Mapping[int, Array]) -> bool:

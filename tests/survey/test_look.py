@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from unittest import mock
 
 import cv2
 import numpy as np
@@ -12,9 +13,11 @@ from painter import save
 from PIL import Image, ImageOps
 from quick_shoots import PHONE, STRANGER, TWIN, kit, paint_door
 
+from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
 from fitscan.photos.orientation import turned_upright
-from fitscan.survey.look import look_at
+from fitscan.survey import look
+from fitscan.survey.look import look_at, same_pictures
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.survey import Survey
 
@@ -71,6 +74,45 @@ def test_a_photo_moved_by_two_pixels_is_another_one(shoot: Path, tmp_path: Path)
     moved = np.roll(grey(first), (2, 1), axis=(0, 1))
     save(tmp_path / "moved.jpg", moved, PHONE)
     assert refused([first, tmp_path / "moved.jpg"]) == {}
+
+
+def many(folder: Path, count: int, pictures: int) -> list[tuple[Path, Detections]]:
+    """Photos of 30 tags of which some show one picture, with corners near to the limit."""
+    rng = np.random.default_rng(7)
+    places = rng.uniform(0.0, 3000.0, (pictures, 30, 4, 2))
+    out = []
+    for number in range(count):
+        seen = rng.permutation(30)[: rng.integers(2, 31)]
+        moved = places[number % pictures, seen] + rng.normal(0.0, 0.16, (len(seen), 4, 2))
+        path = folder / f"{number}.jpg"
+        path.write_bytes(b"x" * int(rng.integers(1, 9000)))
+        out.append((path, Detections(seen.astype(np.intp), moved, ())))
+    return out
+
+
+def test_looking_near_by_finds_the_twins_that_comparing_every_pair_finds(tmp_path: Path) -> None:
+    photos = many(tmp_path, 160, 20)
+    stay: list[tuple[Path, Detections]] = []
+    again: dict[Path, Path] = {}
+    for path, found in sorted(photos, key=lambda p: -p[0].stat().st_size):
+        for other, theirs in stay:
+            common, mine, its = np.intersect1d(found.ids, theirs.ids, return_indices=True)
+            moved = np.abs(found.corners_px[mine] - theirs.corners_px[its]).max(axis=(1, 2))
+            enough = max(2, 0.7 * max(len(found), len(theirs)))
+            if len(common) >= enough and np.median(moved) < 0.5:
+                again[path] = other
+                break
+        else:
+            stay.append((path, found))
+    assert 5 < len(again) < 155
+    assert same_pictures(photos) == again
+
+
+def test_photos_that_have_no_tag_in_one_place_are_never_compared(tmp_path: Path) -> None:
+    photos = many(tmp_path, 300, 300)
+    with mock.patch.object(look, "_alike", wraps=look._alike) as compared:
+        assert same_pictures(photos) == {}
+    assert compared.call_count < 30
 
 
 def oriented(source: Path, to: Path, orientation: int) -> None:
