@@ -19,7 +19,7 @@ from fitscan.errors import DataError
 from fitscan.geometry.line import two_normals
 from fitscan.geometry.rotation import Array
 from fitscan.make.bends import SHARPEST_DEG, Bender
-from fitscan.make.centre_line import CentreLine
+from fitscan.make.bent_line import BentLine
 
 __all__ = ["BarLine", "fit_line", "guesses", "spread"]
 
@@ -89,8 +89,8 @@ class _Problem:
     def start(self, apexes: Array) -> Array:
         return np.concatenate([np.zeros(4), apexes[1:-1].ravel()])
 
-    def line(self, x: Array) -> CentreLine:
-        return CentreLine.through(self.apexes(x), self.bender.clr_mm)
+    def line(self, x: Array) -> BentLine:
+        return BentLine.through(self.apexes(x), self.bender.clr_mm)
 
     def both(self, x: Array) -> tuple[Array, Array]:
         """From the bar to each point (m, 3), and what is to spare (k,), mm.
@@ -143,7 +143,7 @@ def fit_line(points: Array, bender: Bender, bends: int, starts: Sequence[Array])
 def _follows(points: Array, bender: Bender, line: BarLine) -> bool:
     """Whether a line goes along its target, once: limits that cannot be met drive it far away."""
     target = float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
-    length = CentreLine.through(line.apexes, bender.clr_mm).length
+    length = BentLine.through(line.apexes, bender.clr_mm).length
     return bool(np.all(np.diff(line.at) > -1.0)) and length < 1.5 * target + 50.0
 
 

@@ -18,8 +18,8 @@ from fitscan.geometry.rotation import Array
 from fitscan.make.bar_fit import BarLine, fit_line, guesses, spread
 from fitscan.make.bar_target import BarTarget
 from fitscan.make.bends import Bender, BendTable, check_bender, from_apexes
+from fitscan.make.bent_line import BentLine
 from fitscan.make.cautions import FIT_ONLY, TRIAL_BEND
-from fitscan.make.centre_line import CentreLine
 from fitscan.make.quantity import Quantity
 
 __all__ = ["CAUTIONS", "MOST_BENDS", "BarPlan", "BarRequest", "Station", "plan_bar"]
@@ -195,7 +195,7 @@ def _refusal(request: BarRequest) -> DataError | None:
         free = fit_line(request.target.points, Bender(clr), count, starts)
     except DataError:
         return None
-    inner = CentreLine.through(free.apexes, clr).straights[1:-1]
+    inner = BentLine.through(free.apexes, clr).straights[1:-1]
     if len(inner) == 0:
         return None
     return DataError(
@@ -213,7 +213,7 @@ def _lengthened(apexes: Array, request: BarRequest) -> tuple[Array, tuple[float,
     for end, inner, extend in ((0, 1, request.extend_mm[0]), (-1, -2, request.extend_mm[1])):
         way = apexes[end] - apexes[inner]
         way = way / np.linalg.norm(way)
-        straight = float(CentreLine.through(apexes, request.bender.clr_mm).straights[end]) + extend
+        straight = float(BentLine.through(apexes, request.bender.clr_mm).straights[end]) + extend
         more = max(request.bender.ends_mm - straight, 0.0) if len(apexes) > 2 else 0.0
         out[end] = apexes[end] + (extend + more) * way
         spare.append(more)
@@ -337,7 +337,7 @@ def _why(request: BarRequest, line: BarLine, tried: dict[int, float]) -> list[st
         said.append(f"Largest deviation by number of bends: {told}.")
     if line.largest <= request.within_mm:
         return said
-    found = CentreLine.through(line.apexes, request.bender.clr_mm).straights
+    found = BentLine.through(line.apexes, request.bender.clr_mm).straights
     least = np.full(len(found), request.bender.between_mm)
     least[[0, -1]] = 0.0
     held = bool(len(found) > 1 and np.any(found - least < _HELD_MM))

@@ -13,7 +13,7 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 from fitscan.make.bends import BendTable, to_apexes
-from fitscan.make.centre_line import CentreLine
+from fitscan.make.bent_line import BentLine
 from fitscan.make.flat import Drawing, Kind, Label, Stroke
 
 __all__ = ["is_flat", "side_views"]
@@ -72,7 +72,7 @@ def _view(
     clr = table.bender.clr_mm
     flat = _flattened(apexes, clr)
     sheet = _Ink(flat, od_mm)
-    line = CentreLine.through(np.column_stack([flat, np.zeros(len(flat))]), clr)
+    line = BentLine.through(np.column_stack([flat, np.zeros(len(flat))]), clr)
     whole = len(apexes) == len(table.bends) + 2 and is_flat(table)
     sheet.tube(line, whole=whole)
     for k, n in enumerate(bends):
@@ -87,7 +87,7 @@ def _flattened(apexes: Array, clr: float) -> Array:
 
     The lengths and angles are the bar's own; what little it leaves its plane is not drawn.
     """
-    line = CentreLine.through(apexes, clr)
+    line = BentLine.through(apexes, clr)
     legs = np.diff(apexes, axis=0)
     sizes = np.linalg.norm(legs, axis=1)
     sides = np.cross(legs[:-1], legs[1:])
@@ -114,7 +114,7 @@ class _Ink:
         self.strokes: list[Stroke] = []
         self.labels: list[Label] = []
 
-    def tube(self, line: CentreLine, *, whole: bool) -> None:
+    def tube(self, line: BentLine, *, whole: bool) -> None:
         """Axis, both sides of the skin, and the ends square to the axis where the tube ends."""
         axis = line.sampled(1.0)[:, :2]
         ahead = np.gradient(axis, axis=0)
@@ -128,7 +128,7 @@ class _Ink:
             ends = np.array([axis[k] + self.half * aside[k], axis[k] - self.half * aside[k]])
             self.strokes.append(Stroke(Kind.OUTLINE, ends))
 
-    def _skin(self, line: CentreLine, sign: float) -> Array:
+    def _skin(self, line: BentLine, sign: float) -> Array:
         """One side: each piece moved square to itself, so that arcs stay arcs."""
         out: list[Array] = []
         for piece in line.pieces:
@@ -144,7 +144,7 @@ class _Ink:
             out += list(piece.centre[:2] + radius * arc)
         return np.array(out)
 
-    def bend(self, table: BendTable, line: CentreLine, k: int, n: int, start: float) -> None:
+    def bend(self, table: BendTable, line: BentLine, k: int, n: int, start: float) -> None:
         """Lines where bend n starts and ends, its apex, its numbers; k is its place in the line."""
         row = table.bends[n]
         arc = [p for p in line.pieces if p.centre is not None][k]
@@ -176,7 +176,7 @@ class _Ink:
         # Beyond the skin on the outer side, below the numbers at the cross lines.
         self._label(apex + middle * (self.half + _OVER_MM + 7.0), words, bold=True)
 
-    def end_labels(self, line: CentreLine, developed_mm: float) -> None:
+    def end_labels(self, line: BentLine, developed_mm: float) -> None:
         """Where the tube starts and ends, and how long it is."""
         first, last = line.pieces[0], line.pieces[-1]
         for place, ahead, words in (

@@ -11,7 +11,7 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 from fitscan.make.bar_plan import BarPlan
-from fitscan.make.centre_line import CentreLine
+from fitscan.make.bent_line import BentLine
 from fitscan.report.page import page, plain, png_of
 from fitscan.report.palette import COLOURS
 
@@ -40,7 +40,7 @@ def bar_plot(plan: BarPlan) -> Figure:
         3, 1, left=0.1, right=0.97, bottom=bottom + 0.5 * inch, top=top - 0.15 * inch,
         hspace=0.42, height_ratios=[1.6, 1.2, 1.3],
     )  # fmt: skip
-    line = CentreLine.through(plan.apexes, request.bender.clr_mm)
+    line = BentLine.through(plan.apexes, request.bender.clr_mm)
     points = np.array([s.target_mm for s in plan.stations])
     across = _across(plan.apexes, points)
     flat_bar, flat_target = line.sampled(5.0) @ across.T, points @ across.T

@@ -23,7 +23,7 @@ from fitscan.make.bar_target import (
     typed_target,
 )
 from fitscan.make.bends import Bender
-from fitscan.make.centre_line import CentreLine
+from fitscan.make.bent_line import BentLine
 from fitscan.markers.kit import Kit, PointerSpec, TagSpec
 from fitscan.shape.contour import Contour
 from fitscan.survey.survey import Survey
@@ -107,7 +107,7 @@ def test_no_other_bar_with_as_many_bends_nearby_is_closer() -> None:
     for size in (0.1, 1.0, 5.0):
         for _ in range(60):
             other = plan.apexes + size * rng.normal(size=plan.apexes.shape)
-            feet, _ = CentreLine.through(other, CLR).nearest(arc)
+            feet, _ = BentLine.through(other, CLR).nearest(arc)
             largest = np.linalg.norm(arc - feet, axis=1).max()
             assert largest > plan.worst.deviation_mm * 0.99
 

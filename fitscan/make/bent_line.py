@@ -11,7 +11,7 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["CentreLine"]
+__all__ = ["BentLine"]
 
 _STRAIGHT_RAD = 1e-7
 """Below this angle an apex makes no arc: its radius would be lost in rounding."""
@@ -53,7 +53,7 @@ class _Piece:
 
 
 @dataclass(frozen=True)
-class CentreLine:
+class BentLine:
     """Straights and arcs through apexes.
 
     Attributes:
@@ -69,7 +69,7 @@ class CentreLine:
     angles: Array
 
     @staticmethod
-    def through(apexes: Array, clr_mm: float) -> CentreLine:
+    def through(apexes: Array, clr_mm: float) -> BentLine:
         """Line with a bend at each inner point.
 
         Args:
@@ -95,7 +95,7 @@ class CentreLine:
                 angle = float(angles[i])
                 centre = begin + clr_mm * inward
                 pieces.append(_Piece(begin, ahead, clr_mm * angle, centre, inward, angle))
-        return CentreLine(tuple(pieces), clr_mm, straights, angles)
+        return BentLine(tuple(pieces), clr_mm, straights, angles)
 
     @property
     def length(self) -> float:
