@@ -223,17 +223,20 @@ def _recheck(shop: Shop, task: RecheckTask, out: Path, tell: Tell) -> list[str]:
 def _angles(shop: Shop, task: AnglesTask, out: Path) -> list[str]:
     from fitscan.fit.angle_file import angles_document
     from fitscan.fit.angles import AngleWishes, find_angles
-    from fitscan.report.plots_angles import write_angles_plot
+    from fitscan.report.write_angles import write_angles_pictures
     from fitscan.store.json_file import write_json
     from fitscan.survey.survey_file import read_survey
 
     wishes = AngleWishes(
         lean=task.lean, level=task.level, symmetry=task.symmetry, tolerance_deg=task.tolerance_deg
     )
-    result = find_angles(read_survey(_survey_file(shop, task.survey)), wishes)
-    write_angles_plot(result, out.with_suffix(""), replace=True)
+    survey = read_survey(_survey_file(shop, task.survey))
+    result = find_angles(survey, wishes)
+    notes: list[str] = []
+    photos, stem = _photos(shop, task.survey), out.with_suffix("")
+    write_angles_pictures(result, survey, photos, stem, replace=True, say=notes.append)
     write_json(out, angles_document(result), replace=True)
-    return []
+    return notes
 
 
 def _record(shop: Shop, task: RecordTask) -> list[str]:
