@@ -74,6 +74,15 @@ def test_log_undoes_exp_and_at_the_half_turn_either_sense_counts(w: Array) -> No
 
 
 @given(w=rotation_vectors())
+def test_log_agrees_with_scipys_rotation(w: Array) -> None:
+    r = exp(w)
+    ours, theirs = log(r), Rotation.from_matrix(r).as_rotvec()
+    either = min(np.abs(ours - theirs).max(), np.abs(ours + theirs).max())
+    apart = either if np.linalg.norm(w) > np.pi - 1e-7 else np.abs(ours - theirs).max()
+    assert apart < 2e-14
+
+
+@given(w=rotation_vectors())
 def test_a_rotation_and_its_inverse_have_opposite_logs(w: Array) -> None:
     assert np.abs(exp(-w) - exp(w).T).max() < 4e-15
 
