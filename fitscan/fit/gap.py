@@ -11,7 +11,7 @@ the triad: across = out x along.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -258,12 +258,11 @@ def _straight_gap(
     chain: Chain, out_hint: Array, bar: Straight, seat: Straight, wish: _Wish
 ) -> StraightGap:
     at = _stations(chain.start, bar, seat, wish.station_mm)
-    seat_weights = _weights(chain.target, seat)
-    bar_weights = _weights(chain.bar, bar)
+    seat_axis_at, bar_axis_at = _axis_at(chain.target, seat), _axis_at(chain.bar, bar)
 
     def values(poses: list[Poses]) -> Array:
-        seat_axis = _axis(poses[0], seat, seat_weights)
-        own = _axis(poses[chain.bar_row], bar, bar_weights)
+        seat_axis = seat_axis_at(poses[0])
+        own = bar_axis_at(poses[chain.bar_row])
         bar_axis = _carried(own, chain.target_from_bar(poses))
         across, out = triad(seat_axis.direction, out_hint)
         points = seat_axis.point + np.outer(at - _start(seat, seat_axis), seat_axis.direction)
@@ -276,7 +275,7 @@ def _straight_gap(
 
     inputs = chain.inputs(seat.cuffs, bar.cuffs)
     value, covariance, jacobians = propagate_with(values, inputs)
-    axis = _axis(inputs[0].poses, seat, seat_weights)
+    axis = seat_axis_at(inputs[0].poses)
     across, out = triad(axis.direction, out_hint)
     n = len(at)
     stations = []
@@ -324,6 +323,19 @@ def _deciding(
 def _start(seat: Straight, axis: Line) -> float:
     """Place of the axis's point, measured from the first cuff of the seat."""
     return float(axis.along(axis.point) - axis.along(seat.centres[0]))
+
+
+def _axis_at(survey: Survey, straight: Straight) -> Callable[[Poses], Line]:
+    """A straight's axis from its cuffs' poses, worked out anew only where one has moved."""
+    weights = _weights(survey, straight)
+    still = {c: survey.poses[survey.row(c)] for c in straight.cuffs}
+    axis = _axis(still, straight, weights)
+
+    def at(poses: Poses) -> Line:
+        moved = any(poses[c] is not pose for c, pose in still.items())
+        return _axis(poses, straight, weights) if moved else axis
+
+    return at
 
 
 def _axis(poses: Poses, straight: Straight, weights: Array) -> Line:
