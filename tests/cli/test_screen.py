@@ -175,13 +175,22 @@ def test_ctrl_c_amid_the_work_ends_with_a_sentence_and_leaves_nothing(job: Job) 
     assert tree(job.folder) == before
 
 
+def test_only_the_command_that_is_called_is_built() -> None:
+    for command in cli.app.registered_commands:
+        name = run._name_of(command)
+        assert run._app_for([name, "--help"]).registered_commands == [command]
+    for words in ([], ["--help"], ["--version"], ["gep"], ["-h", "gap"]):
+        assert run._app_for(words) is cli.app
+    assert len(cli.app.registered_commands) > 20
+
+
 def test_a_fault_of_the_programs_own_is_a_sentence_that_can_be_reported(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def broken(*_: object, **__: object) -> None:
         raise KeyError("no such\nthing")
 
-    monkeypatch.setattr(run, "app", broken)
+    monkeypatch.setattr(run, "_app_for", lambda _: broken)
     with pytest.raises(SystemExit) as left:
         cli.main()
     assert left.value.code == 1
@@ -198,7 +207,7 @@ def test_a_fault_of_the_programs_own_shows_its_way_when_asked(
     def broken(*_: object, **__: object) -> None:
         raise KeyError("x")
 
-    monkeypatch.setattr(run, "app", broken)
+    monkeypatch.setattr(run, "_app_for", lambda _: broken)
     monkeypatch.setenv("FITSCAN_TRACEBACK", "1")
     with pytest.raises(KeyError):
         cli.main()
@@ -219,7 +228,7 @@ def test_what_the_computer_does_to_the_program_is_a_sentence(
     def broken(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr(run, "app", broken)
+    monkeypatch.setattr(run, "_app_for", lambda _: broken)
     with pytest.raises(SystemExit) as left:
         cli.main()
     assert left.value.code == code
