@@ -153,10 +153,8 @@ def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int
         agreed = statistic <= critical
         if agreed or len(keep) <= least:
             return Congruency(tuple(keep), tuple(moved), statistic, critical, count, agreed)
-        shifts = [
-            np.linalg.pinv(b, rcond=1e-9, hermitian=True) @ v[place]
-            for place, b in zip(places, blocks, strict=True)
-        ]
+        inverses = _inverses(blocks)
+        shifts = [inverse @ v[place] for place, inverse in zip(places, inverses, strict=True)]
         falls = [float(v[place] @ s) for place, s in zip(places, shifts, strict=True)]
         if allowed > 0.0:
             far = [float(np.linalg.norm(s)) > allowed for s in shifts]
@@ -164,3 +162,14 @@ def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int
                 return Congruency(tuple(keep), tuple(moved), statistic, critical, count, True)
             falls = [fall if f else -1.0 for fall, f in zip(falls, far, strict=True)]
         moved.append(keep.pop(int(np.argmax(falls))))
+
+
+def _inverses(blocks: Sequence[Array]) -> list[Array]:
+    """Pseudo-inverses of symmetric blocks, those of one size in one call."""
+    out = list(blocks)
+    for size in {len(b) for b in blocks}:
+        rows = [i for i, b in enumerate(blocks) if len(b) == size]
+        stack = np.array([blocks[i] for i in rows])
+        for i, inverse in zip(rows, np.linalg.pinv(stack, 1e-9, hermitian=True), strict=True):
+            out[i] = inverse
+    return out

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
@@ -82,7 +83,7 @@ class Displacements:
     sources: tuple[Source, Source]
     free: bool = False
 
-    @property
+    @cached_property
     def sizes(self) -> tuple[int, ...]:
         """How many numbers each site has."""
         return tuple(len(s.ways) for s in self.sites)
