@@ -5,7 +5,8 @@
 The floor is decoding the same photos to grey and one OpenCV detection with OpenCV's own settings,
 on all cores. Times are medians of runs that take turns, so that a busy computer spoils both sides
 alike; beside the clock's seconds stand the processors' (all processes), which it spoils less. With
-`--growth` simulated shoots of 25 to 400 photos follow; with `--accuracy`, `accuracy.py`.
+`--growth` simulated shoots of 25 to 400 photos follow; with `--colmap`, COLMAP's solver; with
+`--accuracy`, `accuracy.py`.
 """
 
 from __future__ import annotations
@@ -227,6 +228,31 @@ def compare(finished: Finished, base: float) -> None:
     print(f"half square sums: ours {costs['ours']:.6f}, SciPy {costs['scipy']:.6f}")
 
 
+def beside_colmap() -> None:
+    """One processor, plain corners, lens known, both from the truth until a billionth is left."""
+    from colmap_shoots import colmaps_shoot, exact, shoot
+
+    print("\nphotos  squares  ours s  ours with covariance s  COLMAP s")
+    for photos in (8, 27, 54):
+        _, network, start, given = shoot(photos)
+        runs = []
+        for _ in range(5):
+            options = exact()
+            options.ceres.solver_options.function_tolerance = 1e-9  # as `Options.tolerance`
+            options.ceres.solver_options.num_threads = 1
+            _, adjuster = colmaps_shoot(photos, options)
+            with one_thread():
+                clock = time.process_time()
+                solution = network.solve(start, given, robust=None)
+                solved = time.process_time()
+                network.covariance(solution).of("marker")
+                known = time.process_time()
+            adjuster.solve()
+            runs.append((solved - clock, known - clock, time.process_time() - known))
+        ours, both, theirs = np.median(runs, axis=0)
+        print(f"{photos:6}{len(given):9}{ours:8.3f}{both:24.3f}{theirs:10.3f}")
+
+
 def growth() -> None:
     """The adjustment of simulated shoots of one cabin, from 25 to 400 photos."""
     print("\nphotos  squares  adjustment s  covariance s")
@@ -268,6 +294,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--accuracy", action="store_true")
     parser.add_argument("--growth", action="store_true")
+    parser.add_argument("--colmap", action="store_true")
     options = parser.parse_args()
     photos = sorted(options.photos.glob("*.jpg"))
     print(f"{len(photos)} photos, {os.cpu_count()} cores, OpenCV {cv2.__version__}\n")
@@ -289,6 +316,8 @@ def main() -> None:
     compare(finished, base)
     if options.growth:
         growth()
+    if options.colmap:
+        beside_colmap()
     if options.accuracy:
         folder = options.photos.resolve().parent
         words = [str(folder), *([str(options.camera)] if options.camera else [])]
