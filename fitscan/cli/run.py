@@ -17,6 +17,7 @@ import typer
 from typer.models import CommandInfo
 
 from fitscan.cli.app import app
+from fitscan.cli.interrupt import listen
 from fitscan.errors import FitscanError, InputError
 
 __all__ = ["main"]
@@ -30,6 +31,7 @@ _STOPPED = 130
 
 def main() -> None:
     """Run the program; every error reaches the user as one sentence and an exit code."""
+    listen()
     try:
         code = _app_for(sys.argv[1:])(
             sys.argv[1:] or ["--help"], prog_name="fitscan", standalone_mode=False

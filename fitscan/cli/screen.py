@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from fitscan.cli.interrupt import check_stop
 from fitscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ _SOON_S = 1.0
 def progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
     """A progress bar per step on standard error."""
     if quiet:
-        yield lambda sentence, done, total: None
+        yield lambda sentence, done, total: check_stop()
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -59,6 +60,7 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
     tasks: dict[str, Any] = {}
 
     def tell(sentence: str, done: int, total: int) -> None:
+        check_stop()
         # Not before there is something to tell: an early refusal stands alone.
         bar.start()
         if sentence not in tasks:

@@ -15,7 +15,7 @@ import pytest
 from commands import Commands, Job, Result, tree
 
 from fitscan import __version__, cli
-from fitscan.cli import run, screen
+from fitscan.cli import interrupt, run, screen
 from fitscan.errors import InputError
 
 COMMANDS = [c.name or getattr(c.callback, "__name__", "") for c in cli.app.registered_commands]
@@ -173,6 +173,35 @@ def test_ctrl_c_amid_the_work_ends_with_a_sentence_and_leaves_nothing(job: Job) 
     assert last.endswith("fitscan: stopped; every file that was written is whole.")
     assert b"Traceback" not in said
     assert tree(job.folder) == before
+
+
+@pytest.mark.parametrize("quiet", [False, True])
+def test_a_stop_that_python_swallowed_stops_at_the_next_step(
+    quiet: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Finaliser:
+        def __del__(self) -> None:
+            signal.raise_signal(signal.SIGINT)
+
+    def step() -> None:
+        with screen.progress(quiet=quiet) as tell:
+            tell("Looking for tags", 1, 2)
+            unraised: list[object] = []
+            monkeypatch.setattr(sys, "unraisablehook", unraised.append)
+            finaliser = Finaliser()
+            del finaliser
+            assert len(unraised) == 1, "the stop was to be swallowed"
+            tell("Looking for tags", 2, 2)
+            raise AssertionError("went on")
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    interrupt.listen()
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            step()
+    finally:
+        signal.signal(signal.SIGINT, before)
+        interrupt._asked.clear()
 
 
 def test_only_the_command_that_is_called_is_built() -> None:
