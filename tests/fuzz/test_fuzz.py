@@ -132,9 +132,11 @@ def change(place: Any, key: Any, rng: random.Random) -> None:
     elif what == 2 and isinstance(value, float):
         place[key] = rng.choice((-value, value * 1e9, value + 1, value * 1e-9, 0.0))
     elif what == 3 and isinstance(place, dict):
-        place[rng.choice(("x", "kind", "id", "schema_version", ""))] = rng.choice(NASTY)
+        place[rng.choice(("x", "kind", "id", "schema_version", ""))] = copy.deepcopy(
+            rng.choice(NASTY)
+        )
     else:
-        place[key] = rng.choice(NASTY)
+        place[key] = copy.deepcopy(rng.choice(NASTY))
 
 
 def changed_lines(good: bytes, rng: random.Random) -> bytes:
