@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,6 +22,10 @@ from fitscan.cli.screen import (
     screen_for,
     working,
 )
+
+if TYPE_CHECKING:
+    from fitscan.fit.reading import Told
+    from fitscan.survey.survey import Survey
 
 
 @app.command(epilog=CAUTION)
@@ -63,23 +67,10 @@ def tube(
     found = read_survey(survey)
     result = report_tubes(found, name or (), node or (), clr_mm=clr_mm, tolerance_mm=tolerance_mm)
     give(tubes_document(result), out, json=json, replace=replace)
-    drawn: list[Path] = []
-    notes: list[str] = []
-    if out is not None:
-        from fitscan.report.write_angles import write_angles_pictures
-
-        folder = photos if photos is not None else photos_of(found, survey)
-        with working("Drawing pictures", quiet=quiet):
-            drawn = write_angles_pictures(
-                result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
-            )
-    if not quiet:
-        from fitscan.report.tables_angles import angles_table
-
-        screen = screen_for(hushed=json)
-        screen.print(angles_table(result))
-        say_notes(screen, notes)
-        say_files(screen, out, *drawn)
+    _show(
+        result, found, photos if photos is not None else photos_of(found, survey), out,
+        json=json, quiet=quiet, replace=replace,
+    )  # fmt: skip
 
 
 @app.command(epilog=CAUTION)
@@ -146,12 +137,28 @@ def angles(
     found = read_survey(survey)
     result = find_angles(found, wishes)
     give(angles_document(result), out, json=json, replace=replace)
+    _show(
+        result, found, photos if photos is not None else photos_of(found, survey), out,
+        json=json, quiet=quiet, replace=replace,
+    )  # fmt: skip
+
+
+def _show(
+    result: Told,
+    found: Survey,
+    folder: Path | None,
+    out: Path | None,
+    *,
+    json: bool,
+    quiet: bool,
+    replace: bool,
+) -> None:
+    """Draw and print readings of one survey."""
     drawn: list[Path] = []
     notes: list[str] = []
     if out is not None:
         from fitscan.report.write_angles import write_angles_pictures
 
-        folder = photos if photos is not None else photos_of(found, survey)
         with working("Drawing pictures", quiet=quiet):
             drawn = write_angles_pictures(
                 result, found, folder, out.with_suffix(""), replace=replace, say=notes.append
