@@ -1,12 +1,13 @@
 """Print how long each part of a survey takes, beside the least that any tool needs for the photos.
 
-    python tests/speed.py sample_images/cage_tacked --kit sample_images/kit.toml
+    python tests/speed.py sample_images/cage_tacked sample_images/cage_tacked_more \
+      --kit sample_images/kit.toml
 
-The floor is decoding the same photos to grey and one OpenCV detection with OpenCV's own settings,
-on all cores. Times are medians of runs that take turns, so that a busy computer spoils both sides
-alike; beside the clock's seconds stand the processors' (all processes), which it spoils less. With
-`--growth` simulated shoots of 25 to 400 photos follow; with `--colmap`, COLMAP's solver; with
-`--accuracy`, `accuracy.py`.
+Several folders are timed as one shoot. The floor is decoding the same photos to grey and one OpenCV
+detection with OpenCV's own settings, on all cores. Times are medians of runs that take turns, so
+that a busy computer spoils both sides alike; beside the clock's seconds stand the processors' (all
+processes), which it spoils less. With `--growth` simulated shoots of 25 to 400 photos follow; with
+`--colmap`, COLMAP's solver; with `--accuracy`, `accuracy.py`.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from statistics import median
+from tempfile import TemporaryDirectory
 from unittest import mock
 
 import cv2
@@ -288,7 +290,7 @@ def line(name: str, took: Timed, base: float) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("photos", type=Path)
+    parser.add_argument("photos", type=Path, nargs="+")
     parser.add_argument("--kit", type=Path, required=True)
     parser.add_argument("--camera", type=Path)
     parser.add_argument("--runs", type=int, default=3)
@@ -296,20 +298,27 @@ def main() -> None:
     parser.add_argument("--growth", action="store_true")
     parser.add_argument("--colmap", action="store_true")
     options = parser.parse_args()
-    photos = sorted(options.photos.glob("*.jpg"))
+    with TemporaryDirectory() as name:
+        for photo in sorted(p for folder in options.photos for p in folder.glob("*.jpg")):
+            (Path(name) / photo.name).symlink_to(photo.resolve())
+        print_all(Path(name), options)
+
+
+def print_all(shoot: Path, options: argparse.Namespace) -> None:
+    photos = sorted(shoot.glob("*.jpg"))
     print(f"{len(photos)} photos, {os.cpu_count()} cores, OpenCV {cv2.__version__}\n")
     floors, wholes, peak = [], [], 0.0
     for _ in range(options.runs):
         floors.append(timed(lambda: floor(photos)))
         with Peak() as memory:
-            wholes.append(timed(lambda: one_survey(options.photos, options.kit, options.camera)))
+            wholes.append(timed(lambda: one_survey(shoot, options.kit, options.camera)))
         peak = max(peak, memory.mb)
     base = median_of(floors)[0]
     line("floor: decode and one detection", median_of(floors), base)
     line("whole survey, command to exit", median_of(wholes), base)
     print(f"memory at most, all processes: {peak:.0f} MB")
     camera = read_camera(options.camera) if options.camera else None
-    finished, stages = last_adjustment(options.photos, read_kit(options.kit), camera)
+    finished, stages = last_adjustment(shoot, read_kit(options.kit), camera)
     print("\nstages, one run:")
     for name, took in stages.items():
         print(f"  {name:<42}{took:8.2f} s")
@@ -319,7 +328,7 @@ def main() -> None:
     if options.colmap:
         beside_colmap()
     if options.accuracy:
-        folder = options.photos.resolve().parent
+        folder = options.photos[0].resolve().parent
         words = [str(folder), *([str(options.camera)] if options.camera else [])]
         print(flush=True)
         subprocess.run([sys.executable, str(ROOT / "tests/accuracy.py"), *words], check=True)

@@ -464,7 +464,7 @@ def run(args: argparse.Namespace) -> None:
 
 def main() -> None:
     ap = argparse.ArgumentParser(description=__doc__)
-    ap.add_argument("--shoot", action="append", choices=[*scene.SHOOTS, "board"])
+    ap.add_argument("--shoot", action="append", choices=[*scene.SHOOTS, *scene.MORE, "board"])
     ap.add_argument("--photos", help="comma-separated photo numbers, from 0")
     ap.add_argument("--out", required=True)
     ap.add_argument("--size", type=int, default=4000, help="picture width in pixels")

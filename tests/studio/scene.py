@@ -35,6 +35,8 @@ ACROSS, ALONG = 0.997, 0.9985
 INK_EDGE = 0.04
 PAPER = 0.15
 SHOOTS = ("cage_tacked", "cage_refit", "door_open", "door_shut")
+MORE = {"cage_tacked_more": "cage_tacked"}
+"""Further photos of a shoot, from stations of their own."""
 CUFF = {
     45.0: dict(columns=7, rows=2, side=15.0, pitch=20.0),
     38.0: dict(columns=6, rows=2, side=15.0, pitch=20.0),
@@ -635,6 +637,8 @@ DOOR_ANGLE = {"cage_tacked": 58.0, "cage_refit": 71.0, "door_open": 65.0, "door_
 
 def build(name: str) -> Shoot:
     """The whole scene of a shoot."""
+    if name in MORE:
+        return replace(build(MORE[name]), name=name, shots=shots(name))
     refit = name != "cage_tacked"
     move = cage_move(refit)
     shell = wren.shell()
@@ -697,6 +701,17 @@ STATIONS: dict[str, list[tuple]] = {
         ((1470, -340, 950), (250, 300, 890), False),
         ((330, -160, 1150), (1500, 60, 470), False),
     ],
+    "cage_tacked_more": [
+        ((1430, 1380, 1220), (820, -60, 560), False),
+        ((980, 1240, 900), (620, -120, 760), True),
+        ((1400, -1400, 1200), (800, 60, 560), False),
+        ((960, -1220, 920), (640, 120, 740), True),
+        ((-1260, -120, 1380), (120, 40, 540), False),
+        ((-1120, 120, 1180), (180, -60, 640), True),
+        ((2080, -160, 1360), (860, 60, 520), False),
+        ((1560, 40, 1040), (250, 20, 820), False),
+        ((420, 200, 1180), (1420, -80, 440), False),
+    ],
     "door_open": [
         ((700, 1500, 1150), (1560, 1000, 600), False),
         ((520, 1250, 950), (1560, 1000, 600), False),
@@ -729,6 +744,7 @@ STATIONS: dict[str, list[tuple]] = {
 START = {
     "board": ("2031-03-14 09:12:20", 11),
     "cage_tacked": ("2031-03-14 10:41:05", 38),
+    "cage_tacked_more": ("2031-03-14 10:44:49", 57),
     "cage_refit": ("2031-03-21 16:22:40", 143),
     "door_open": ("2031-03-21 16:55:12", 166),
     "door_shut": ("2031-03-21 17:09:31", 183),
@@ -740,7 +756,7 @@ def photo_name(shoot: str, k: int) -> str:
 
 
 def shots(name: str) -> list[Shot]:
-    key = "cage" if name.startswith("cage") else name
+    key = name if name in STATIONS else "cage"
     out = []
     order = list(range(len(STATIONS[key])))
     g = rng("stations", name)
