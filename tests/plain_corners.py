@@ -11,11 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 from unittest import mock
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from fitscan.detect import tags
-from fitscan.detect.tags import Detections, find_tags
+from fitscan.detect.tags import Detections
 from fitscan.lens.camera_file import CameraFile
 from fitscan.markers.kit import Kit
 from fitscan.survey import build, look, photo_work
@@ -47,10 +48,29 @@ NO_PYAPRILTAGS = (
 
 
 def find_with_opencv(grey: npt.NDArray[np.uint8]) -> Detections:
-    """OpenCV's own detector and sub-pixel corners: every outline is read as a flat square."""
-    none = np.zeros(0, dtype=np.intp), np.zeros((0, 4, 2), dtype=np.float32)
-    with mock.patch.object(tags, "read_bent", return_value=none):
-        return find_tags(grey)
+    """OpenCV's own detector, three windows, and its sub-pixel corners."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = 5
+    settings.adaptiveThreshWinSizeMax = 29
+    settings.adaptiveThreshWinSizeStep = 12
+    settings.minMarkerPerimeterRate = 4.0 * 16.0 / max(grey.shape)
+    settings.polygonalApproxAccuracyRate = 0.05
+    settings.minMarkerDistanceRate = 0.02
+    settings.errorCorrectionRate = 2.0 / max(dictionary.maxCorrectionBits, 1)
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, settings).detectMarkers(grey)
+    # OpenCV 4 says None when it finds nothing, OpenCV 5 an empty array.
+    flat = np.zeros(0, np.intp) if not len(corners) else np.asarray(ids).reshape(-1).astype(np.intp)
+    counted = Counter(flat.tolist())
+    quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
+    single = np.array([counted[i] == 1 for i in flat.tolist()], dtype=bool)
+    refined = [tags._refine(grey, q) for q in quads[single]]
+    return Detections(
+        flat[single],
+        np.array(refined, dtype=np.float64).reshape(-1, 4, 2),
+        tuple(sorted(i for i, n in counted.items() if n > 1)),
+    )
 
 
 def find_with_pyapriltags(grey: npt.NDArray[np.uint8]) -> Detections:

@@ -1,4 +1,4 @@
-"""A first look for tags in a photo with OpenCV, with corners good to a third of a pixel.
+"""A first look for tags in a photo, with corners good to a third of a pixel.
 
 Pixel (0, 0) is the centre of the first pixel, as in OpenCV. Better edges, and tags that this
 look missed, are left to `edges`.
@@ -12,10 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.detect.bent import read_bent
+from fitscan.detect.code import read_bent, read_flat
+from fitscan.detect.outlines import find_outlines
 from fitscan.geometry.rotation import Array
 
 __all__ = ["Detections", "find_tags"]
+
+_WINDOW_PX, _OTHER_WINDOWS_PX = 11, (5, 29)
+"""Windows of the threshold. On the sample photos one finds as many tags as three of OpenCV's
+detector do; very small tags show in a smaller one, blurred ones in a larger one."""
+
+_ENOUGH = 8
+"""With fewer tags in a photo than this the other windows are looked through too; with more it can
+be placed, and what was missed is found where it must be."""
 
 
 @dataclass(frozen=True)
@@ -50,28 +59,11 @@ def find_tags(grey: npt.NDArray[np.uint8], smallest_px: float = 16.0) -> Detecti
         grey: (h, w) in the sensor's orientation.
         smallest_px: side of the smallest square that is looked for.
     """
-    import cv2
-
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    settings = cv2.aruco.DetectorParameters()
-    settings.adaptiveThreshWinSizeMin = 5
-    settings.adaptiveThreshWinSizeMax = 29
-    settings.adaptiveThreshWinSizeStep = 12
-    settings.minMarkerPerimeterRate = 4.0 * smallest_px / max(grey.shape)
-    settings.polygonalApproxAccuracyRate = 0.05
-    settings.minMarkerDistanceRate = 0.02
-    # The family's ids differ in at least 11 of 36 bits; two wrong ones can still be corrected
-    # without mistaking clutter for a tag. OpenCV 5 would allow five.
-    settings.errorCorrectionRate = 2.0 / max(dictionary.maxCorrectionBits, 1)
-    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    detector = cv2.aruco.ArucoDetector(dictionary, settings)
-    corners, ids, outlines = detector.detectMarkers(grey)
-    # OpenCV 4 says None when it finds nothing, OpenCV 5 an empty array.
-    flat = np.zeros(0, np.intp) if not len(corners) else np.asarray(ids).reshape(-1).astype(np.intp)
-    quads = np.asarray(corners, dtype=np.float32).reshape(-1, 4, 2)
-    unread = np.asarray(outlines, dtype=np.float32).reshape(-1, 4, 2)
-    bent_ids, bent_quads = read_bent(grey, unread)
-    flat, quads = np.concatenate([flat, bent_ids]), np.concatenate([quads, bent_quads])
+    flat, quads = _read(grey, _WINDOW_PX, smallest_px)
+    if len(set(flat.tolist())) < _ENOUGH:
+        more = [_read(grey, window, smallest_px) for window in _OTHER_WINDOWS_PX]
+        flat = np.concatenate([flat, *(m[0] for m in more)])
+        quads = np.concatenate([quads, *(m[1] for m in more)])
     if len(flat) == 0:
         return Detections(flat, np.zeros((0, 4, 2)))
     once = _each_place_once(flat, quads)
@@ -81,6 +73,16 @@ def find_tags(grey: npt.NDArray[np.uint8], smallest_px: float = 16.0) -> Detecti
     single = np.array([counted[i] == 1 for i in flat.tolist()], dtype=bool)
     refined = np.stack([_refine(grey, q) for q in quads[single]]) if single.any() else quads[:0]
     return Detections(flat[single], refined.astype(np.float64), doubles)
+
+
+def _read(
+    grey: npt.NDArray[np.uint8], window_px: int, smallest_px: float
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.float32]]:
+    """Ids and outlines, places that were outlined twice among them."""
+    quads = find_outlines(grey, window_px, smallest_px)
+    flat_ids, flat, read = read_flat(grey, quads)
+    bent_ids, bent, _ = read_bent(grey, quads[~read])
+    return np.concatenate([flat_ids, bent_ids]), np.concatenate([flat, bent])
 
 
 def _each_place_once(

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tag_pictures import Camera, Develop, Plane, Sheet, Tube, picture, sheet_of
 
 from fitscan.detect import tags
-from fitscan.detect.bent import read_bent
+from fitscan.detect.code import read_bent
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import exp
 
@@ -47,7 +47,7 @@ def bent_sheet() -> Sheet:
 
 def flat_only(grey: npt.NDArray[np.uint8]) -> Detections:
     """What is found when every outline is read as a flat square."""
-    none = np.zeros(0, dtype=np.intp), np.zeros((0, 4, 2), dtype=np.float32)
+    none = np.zeros(0, dtype=np.intp), np.zeros((0, 4, 2), dtype=np.float32), np.zeros(0, bool)
     with mock.patch.object(tags, "read_bent", return_value=none):
         return find_tags(grey)
 
@@ -76,9 +76,10 @@ def test_clutter_in_an_outline_is_no_tag() -> None:
     for quad in quads.astype(int):
         cv2.rectangle(framed, quad[0].tolist(), quad[2].tolist(), 0, 9)
     for picture_ in (grey, framed):
-        ids, outlines = read_bent(picture_, quads.astype(np.float32))
+        ids, outlines, read = read_bent(picture_, quads.astype(np.float32))
         assert len(ids) == 0
         assert outlines.shape == (0, 4, 2)
+        assert not read.any()
 
 
 def test_no_outlines_and_outlines_without_an_area_give_nothing() -> None:
