@@ -20,6 +20,9 @@ _BOWED = 0.05
 _LEAST_SHARE = 0.5
 """Of the smallest side looked for, what an outline's shortest side may be: tags seen at a slant."""
 
+_MARGIN_PX = 3.0
+"""An outline nearer to the frame than this may go on beyond it."""
+
 
 def find_outlines(
     grey: npt.NDArray[np.uint8], window_px: int, smallest_px: float
@@ -48,7 +51,15 @@ def find_outlines(
             corners = cv2.approxPolyDP(contour, _BOWED * len(contour), True)
             if len(corners) == 4 and cv2.isContourConvex(corners):
                 quads.append(corners)
-    return _clockwise(np.array(quads, dtype=np.float32).reshape(-1, 4, 2), smallest_px)
+    whole = _whole(np.array(quads, dtype=np.float32).reshape(-1, 4, 2), grey.shape)
+    return _clockwise(whole, smallest_px)
+
+
+def _whole(quads: npt.NDArray[np.float32], shape: tuple[int, ...]) -> npt.NDArray[np.float32]:
+    """Those that the frame does not cut: a code can still be read where the corners are gone."""
+    last = np.array([shape[1] - 1.0, shape[0] - 1.0], dtype=np.float32)
+    inside = (quads >= _MARGIN_PX) & (quads <= last - _MARGIN_PX)
+    return np.asarray(quads[inside.all(axis=(1, 2))])
 
 
 def _clockwise(quads: npt.NDArray[np.float32], smallest_px: float) -> npt.NDArray[np.float32]:
