@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -122,7 +123,11 @@ class Normal:
 
 
 def build_normal(order: Order, linears: Sequence[Linear], weights: Sequence[Array]) -> Normal:
-    """Sum the blocks. `weights` (n,) per block multiply the squares of its observations."""
+    """Sum the blocks. `weights` (n,) per block multiply the squares of its observations.
+
+    Raises:
+        ValueError: an observation depends on two of the eliminated parameters.
+    """
     size, count, k = order.size, order.count, order.tangent
     normal = Normal(
         order,
@@ -134,27 +139,8 @@ def build_normal(order: Order, linears: Sequence[Linear], weights: Sequence[Arra
         np.zeros((count, size), dtype=bool),
     )
     for linear, weight in zip(linears, weights, strict=True):
-        out = [p for p in linear.parts if p.group == order.eliminated]
-        kept = [p for p in linear.parts if p.group != order.eliminated]
-        residual = linear.residual
-        jacobian = (side_by_side(out), side_by_side(kept))
-        weighed = [None if j is None else (j * weight[:, None, None]).transpose(0, 2, 1)
-                   for j in jacobian]  # fmt: skip
-        columns = None
-        if jacobian[1] is not None and weighed[1] is not None:
-            columns = np.concatenate([order.columns(p.group, p.index) for p in kept], axis=1)
-            places = columns[:, :, None] * size + columns[:, None, :]
-            _add(normal.kept, places, weighed[1] @ jacobian[1])
-            _add(normal.kept_rhs, columns, -(weighed[1] @ residual[..., None])[..., 0])
-        if jacobian[0] is not None and weighed[0] is not None:
-            # A block may name one eliminated parameter in several parts: columns one by one.
-            rows = np.concatenate([p.index[:, None] * k + np.arange(k) for p in out], axis=1)
-            _add_own(normal, rows, weighed[0] @ jacobian[0])
-            _add(normal.own_rhs, rows, -(weighed[0] @ residual[..., None])[..., 0])
-            if columns is not None and jacobian[1] is not None:
-                normal.touched[(rows // k)[:, :1], columns] = True
-                _add(normal.cross, rows[:, :, None] * size + columns[:, None, :],
-                     weighed[0] @ jacobian[1])  # fmt: skip
+        if len(linear.residual):
+            _add_block(normal, linear, weight)
     return normal
 
 
@@ -163,16 +149,109 @@ def side_by_side(parts: Sequence[Part]) -> Array | None:
     return np.concatenate([p.jacobian for p in parts], axis=2) if parts else None
 
 
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """One part's columns in its block, and whose they are."""
+
+    group: str
+    columns: slice
+    index: IntArray
+
+
+def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
+    """Add one block.
+
+    Observations that share a parameter are multiplied as one matrix: what a part has to do with
+    itself, with the residuals and with what all observations share falls out together. Only two
+    parts that are shared differently go observation by observation.
+    """
+    order, size = normal.order, normal.order.size
+    parts = _in_order(linear.parts, order.eliminated)
+    jacobians = [*(p.jacobian for p in parts), linear.residual[..., None]]
+    whole = np.concatenate(jacobians, axis=2) * np.sqrt(weight)[:, None, None]
+    ends = np.cumsum([0, *(p.jacobian.shape[2] for p in parts)]).tolist()
+    pieces = [
+        _Piece(p.group, slice(a, b), p.index)
+        for p, a, b in zip(parts, ends[:-1], ends[1:], strict=True)
+    ]
+    common = [p for p in pieces if p.group != order.eliminated and _is_common(p.index)]
+    places = _concatenated([order.columns(p.group, p.index[:1])[0] for p in common])
+    columns = _concatenated([np.arange(p.columns.start, p.columns.stop) for p in common])
+    flat = whole.reshape(-1, whole.shape[2])
+    product = flat[:, columns].T @ flat
+    _add(normal.kept, places[:, None] * size + places, product[:, columns])
+    _add(normal.kept_rhs, places, -product[:, -1])
+    several = [p for p in pieces if p not in common]
+    for i, piece in enumerate(several):
+        index, product = _products(whole, piece)
+        later = [order.columns(p.group, p.index) for p in several[i + 1 :]]
+        if piece.group == order.eliminated:
+            normal.own[index] += product[:, :, piece.columns]
+            normal.own_rhs[index] -= product[:, :, -1]
+            rows = order.tangent * index[:, None] + np.arange(order.tangent)
+            _add(normal.cross, rows[:, :, None] * size + places, product[:, :, columns])
+            normal.touched[index[:, None], places] = True
+        else:
+            rows = order.columns(piece.group, index)
+            own = rows[:, :, None] * size + rows[:, None, :]
+            _add(normal.kept, own, product[:, :, piece.columns])
+            _add(normal.kept_rhs, rows, -product[:, :, -1])
+            _add_twice(normal.kept, rows, places[None], product[:, :, columns])
+        if not later:
+            continue
+        at = np.concatenate(later, axis=1)
+        beside = slice(several[i + 1].columns.start, several[-1].columns.stop)
+        product = whole[:, :, piece.columns].transpose(0, 2, 1) @ whole[:, :, beside]
+        if piece.group == order.eliminated:
+            rows = order.tangent * piece.index[:, None] + np.arange(order.tangent)
+            _add(normal.cross, rows[:, :, None] * size + at[:, None, :], product)
+            normal.touched[piece.index[:, None], at] = True
+        else:
+            _add_twice(normal.kept, order.columns(piece.group, piece.index), at, product)
+
+
+def _in_order(parts: Sequence[Part], eliminated: str | None) -> list[Part]:
+    """The parts: those of the eliminated group as one, what differs, what is common to all."""
+    out = [p for p in parts if p.group == eliminated]
+    if any(np.any(p.index != out[0].index) for p in out):
+        raise ValueError("an observation depends on two of the eliminated parameters")
+    if len(out) > 1:
+        out = [replace(out[0], jacobian=np.sum([p.jacobian for p in out], axis=0))]
+    kept = [p for p in parts if p.group != eliminated]
+    return out + sorted(kept, key=lambda p: _is_common(p.index))
+
+
+def _is_common(index: IntArray) -> bool:
+    return bool((index == index[0]).all())
+
+
+def _products(whole: Array, piece: _Piece) -> tuple[IntArray, Array]:
+    """Which parameters (r,) a part names, and of each its columns times all columns (r, k, c)."""
+    index = piece.index
+    if np.any(index[1:] < index[:-1]):
+        rows = np.argsort(index, kind="stable")
+        index, whole = index[rows], whole[rows]
+    starts = np.flatnonzero(np.concatenate([[True], index[1:] != index[:-1]]))
+    if len(starts) == len(index):
+        return index, whole[:, :, piece.columns].transpose(0, 2, 1) @ whole
+    out = []
+    for a, b in pairwise([*starts.tolist(), len(index)]):
+        some = whole[a:b].reshape(-1, whole.shape[2])
+        out.append(some[:, piece.columns].T @ some)
+    return index[starts], np.stack(out)
+
+
+def _concatenated(some: Sequence[IntArray]) -> IntArray:
+    return np.concatenate(some) if some else np.zeros(0, dtype=np.intp)
+
+
+def _add_twice(kept: Array, rows: IntArray, columns: IntArray, values: Array) -> None:
+    """Add values (n, k, l) at rows (n, k) and columns (n or 1, l), and their mirror image."""
+    size = len(kept)
+    _add(kept, rows[:, :, None] * size + columns[:, None, :], values)
+    _add(kept, columns[:, None, :] * size + rows[:, :, None], values)
+
+
 def _add(whole: Array, places: IntArray, values: Array) -> None:
     """Add values to places of the flattened array; places may repeat."""
     np.add.at(whole.reshape(-1), places.reshape(-1), values.reshape(-1))
-
-
-def _add_own(normal: Normal, rows: IntArray, values: Array) -> None:
-    """Add J^T J (n, c, c) of eliminated columns; two parameters never share a block there."""
-    k = normal.order.tangent
-    owner = rows // k
-    if np.any(owner != owner[:, :1]):
-        raise ValueError("an observation depends on two of the eliminated parameters")
-    places = rows[:, :, None] * k + (rows % k)[:, None, :]
-    _add(normal.own, places, values)

@@ -11,6 +11,7 @@ says nothing else, edges on both sides of black tell them apart.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -203,9 +204,11 @@ class TagBlock:
             rank=self.rank[rows],
         )
 
+    @cached_property
     def _corners(self) -> Array:
         return CORNERS * self.geometry.side_mm[:, None, None]
 
+    @cached_property
     def _inward(self) -> Array:
         """How the corners (n, 8) move when all borders move inwards by one pixel."""
         return inward(self.observed[:, :8].reshape(-1, 4, 2)).reshape(-1, 8)
@@ -213,17 +216,17 @@ class TagBlock:
     def _misfit(self, pixels: Array, values: Values) -> Array:
         n = len(self.geometry)
         shift = values["photo"][self.geometry.photo, 13] - values["ink"][0, 0] * self.px_per_mm
-        corners = pixels.reshape(n, 8) + values["split"][0, 0] * self._inward()
+        corners = pixels.reshape(n, 8) + values["split"][0, 0] * self._inward
         model = np.concatenate([corners, shift[:, None]], axis=1)
         return np.asarray(model - self.observed)
 
     def misfit(self, values: Values) -> Array:
         """Model less observation (n, 9) in px, not whitened."""
-        return self._misfit(predict_pixels(self.geometry, self._corners(), values), values)
+        return self._misfit(predict_pixels(self.geometry, self._corners, values), values)
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, 9); infinite when a corner falls behind its camera."""
-        pixels, depth = _pixels_and_depth(self.geometry, self._corners(), values)
+        pixels, depth = _pixels_and_depth(self.geometry, self._corners, values)
         misfit = self._misfit(pixels, values)
         out = np.asarray((self.whitening @ misfit[..., None])[..., 0])
         out[(depth <= 1.0).any(axis=1)] = np.inf
@@ -233,44 +236,43 @@ class TagBlock:
         """Residuals and Jacobians by photo, marker, lens, printer, ink, split and form."""
         g = self.geometry
         n = len(g)
-        p = predict(g, self._corners(), values)
+        p = predict(g, self._corners, values)
         marker, photo = values["marker"][g.marker], values["photo"][g.photo]
         turn_m = marker[:, None, :9].reshape(n, 1, 3, 3)
         turn_p = photo[:, None, :9].reshape(n, 1, 3, 3)
         by_world = p.by_cam @ turn_p
         arm_m = p.x_in_marker @ turn_m[:, 0].transpose(0, 2, 1)
         arm_p = p.x_in_cam - photo[:, None, 9:12]
-        by_marker = np.concatenate([-by_world @ skew(arm_m), by_world], axis=-1)
-        by_photo = np.zeros((n, 4, 2, 10))
-        by_photo[..., :3] = -p.by_cam @ skew(arm_p)
-        by_photo[..., 3:6] = p.by_cam
-        by_photo[..., 6] = p.by_lens[..., 9]
-        by_photo[..., 0, 8] = by_photo[..., 1, 9] = 1.0
+        # One array of all columns, so that they are whitened in one product.
+        forms = p.by_print.shape[-1] - 2
+        full = np.zeros((n, 9, 29 + forms))
+        corners = full[:, :8].reshape(n, 4, 2, -1)
+        corners[..., :3] = -p.by_cam @ skew(arm_p)
+        corners[..., 3:6] = p.by_cam
+        corners[..., 6] = p.by_lens[..., 9]
+        corners[..., 0, 8] = corners[..., 1, 9] = 1.0
+        corners[..., 10:13] = -by_world @ skew(arm_m)
+        corners[..., 13:16] = by_world
+        corners[..., 16:25] = p.by_lens[..., :9]
         by_print = by_world @ turn_m @ p.by_print
-        edge_by_photo = np.zeros(10)
-        edge_by_photo[7] = 1.0
-        white = self.whitening
-
-        def part(group: str, index: IntArray, corners: Array, edge: Array | None) -> Part:
-            k = corners.shape[-1]
-            full = np.zeros((n, 9, k))
-            full[:, :8] = corners.reshape(n, 8, k)
-            if edge is not None:
-                full[:, 8] = edge
-            return Part(group, index, white @ full)
-
+        corners[..., 25:27] = by_print[..., :2]
+        corners[..., 28] = self._inward.reshape(n, 4, 2)
+        corners[..., 29:] = by_print[..., 2:]
+        full[:, 8, 7] = 1.0
+        full[:, 8, 27] = -self.px_per_mm
+        white = self.whitening @ full
         zero = np.zeros(n, dtype=np.intp)
         parts = [
-            part("photo", g.photo, by_photo, edge_by_photo),
-            part("marker", g.marker, by_marker, None),
-            part("lens", zero, p.by_lens[..., :9], None),
-            part("printer", zero, by_print[..., :2], None),
-            part("ink", zero, np.zeros((n, 4, 2, 1)), -self.px_per_mm[:, None]),
-            part("split", zero, self._inward().reshape(n, 4, 2, 1), None),
+            Part("photo", g.photo, white[..., :10]),
+            Part("marker", g.marker, white[..., 10:16]),
+            Part("lens", zero, white[..., 16:25]),
+            Part("printer", zero, white[..., 25:27]),
+            Part("ink", zero, white[..., 27:28]),
+            Part("split", zero, white[..., 28:29]),
         ]
-        if n and (g.cuff >= 0).all():
-            parts.append(part("form", g.cuff, by_print[..., 2:], None))
-        residual = np.einsum("nij,nj->ni", white, self._misfit(p.pixels, values))
+        if forms:
+            parts.append(Part("form", g.cuff, white[..., 29:]))
+        residual = (self.whitening @ self._misfit(p.pixels, values)[..., None])[..., 0]
         return Linear(residual, tuple(parts))
 
 
