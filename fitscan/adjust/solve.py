@@ -28,6 +28,8 @@ class Options:
         damping: first Marquardt damping.
         tolerance: stop when the cost falls by less than this share,
         calm: so many times in a row.
+        promise: stop where one is when even the linearised problem promises a fall of less than
+            this share.
         eliminate: group to take out first, or None.
     """
 
@@ -35,6 +37,7 @@ class Options:
     damping: float = 1e-3
     tolerance: float = 1e-9
     calm: int = 2
+    promise: float = 0.0
     eliminate: str | None = None
 
 
@@ -80,9 +83,13 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
     while taken < options.steps and not converged:
         linears = [b.linearise(values) for b in blocks]
         normal = build_normal(order, linears, weights)
+        settled = False
         while True:
             step = _step(normal, damping)
             if step is not None:
+                settled = _promised(normal, step) <= options.promise * cost
+                if settled:
+                    break
                 trial = _moved(groups, order, values, step)
                 trial_cost, trial_weights = _cost(blocks, trial)
                 if np.isfinite(trial_cost) and trial_cost <= cost * (1.0 + 1e-14):
@@ -98,6 +105,11 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
                 # No step lowers the cost any more: this is the minimum to rounding.
                 converged, trial, trial_cost, trial_weights = True, values, cost, weights
                 break
+        if settled:
+            return Solution(
+                tuple(groups), tuple(blocks), values, tuple(weights), tuple(linears), normal, cost,
+                taken, True,
+            )  # fmt: skip
         fall = (cost - trial_cost) / max(cost, 1e-300)
         calm = calm + 1 if fall < options.tolerance else 0
         converged = converged or calm >= options.calm or trial_cost < 1e-25
@@ -151,6 +163,14 @@ def _step(normal: Normal, damping: float) -> tuple[Array, Array] | None:
     if not (np.all(np.isfinite(kept)) and np.all(np.isfinite(own))):
         return None
     return kept, own
+
+
+def _promised(normal: Normal, step: tuple[Array, Array]) -> float:
+    """By how much at most the linearised problem's cost falls on a damped step: -gradient . step.
+
+    Huber's cost falls by more than its weighted square sum does, but not by much so near.
+    """
+    return float(normal.kept_rhs @ step[0] + (normal.own_rhs * step[1]).sum())
 
 
 def _moved(

@@ -26,6 +26,12 @@ from fitscan.survey.tag_block import TagBlock, TagGeometry, inward
 
 __all__ = ["Network", "SquareObservations", "corner_observations"]
 
+_NEARLY, _WHOLLY = 1e-6, 1e-11
+"""Share of the square sum below which a fall is not worth a step."""
+
+_DAMPING = 1e-6
+"""Start values are good: more damping only slows down what photos tie weakly."""
+
 
 @dataclass(frozen=True)
 class SquareObservations:
@@ -215,9 +221,8 @@ class Network:
         nearly: bool = False,
     ) -> Solution:
         """Adjust everything once; `nearly` stops where a test can tell no difference any more."""
-        options = Options(steps=steps, eliminate="photo")
-        if nearly:
-            options = Options(steps=steps, eliminate="photo", tolerance=1e-6, calm=1)
+        promise = _NEARLY if nearly else _WHOLLY
+        options = Options(steps=steps, damping=_DAMPING, promise=promise, eliminate="photo")
         return solve(state.groups(), self.blocks(seen, robust=robust), options)
 
     def covariance(self, solution: Solution) -> Covariance:
