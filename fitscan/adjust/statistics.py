@@ -35,6 +35,9 @@ BAARDA_W = 3.29
 BAARDA_DELTA = 4.1321
 """Error, in standard deviations of w, that this test finds four times in five (Baarda 1968)."""
 
+_UNCONTROLLED = 1e-3
+"""Share of an error in some direction below which its residual says nothing of it."""
+
 
 @dataclass(frozen=True)
 class Datum:
@@ -212,11 +215,7 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     diagonal = np.clip(np.einsum("nii->ni", qvv), 1e-9, None)
     empty = np.einsum("nii->ni", spread) <= 0.0
     w = np.where(empty, 0.0, np.abs(residual) / np.sqrt(diagonal * variance_factor))
-    values, vectors = np.linalg.eigh(qvv)
-    along = np.einsum("nij,ni->nj", vectors, residual)
-    # Directions that no other observation controls carry no evidence: leave them out.
-    use = values > 1e-3
-    statistic = np.where(use, along**2 / np.where(use, values, 1.0), 0.0).sum(axis=1)
+    statistic = _statistic(residual, qvv, spread)
     rank = np.maximum(block.rank, 1)
     redundancy = block.rank - np.einsum("nii->n", spread)
     alpha = 1.0 - chi2_cdf(BAARDA_W**2, 1)
@@ -230,3 +229,20 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
         smallest,
         qvv,
     )
+
+
+def _statistic(residual: Array, qvv: Array, spread: Array) -> Array:
+    """v^T Qvv^-1 v (n,) over the directions that other observations control.
+
+    A direction that no other observation controls carries no evidence and is left out. Qvv is
+    I - spread, so where spread is smaller than one by its Frobenius norm there is no such one.
+    """
+    out = np.zeros(len(residual))
+    whole = np.einsum("nij,nij->n", spread, spread) < (1.0 - _UNCONTROLLED) ** 2
+    v = residual[whole]
+    out[whole] = np.sum(v * np.linalg.solve(qvv[whole], v[..., None])[..., 0], axis=1)
+    values, vectors = np.linalg.eigh(qvv[~whole])
+    along = np.einsum("nij,ni->nj", vectors, residual[~whole])
+    use = values > _UNCONTROLLED
+    out[~whole] = np.where(use, along**2 / np.where(use, values, 1.0), 0.0).sum(axis=1)
+    return out

@@ -7,6 +7,7 @@ the photos were taken, before its squares are blamed one by one and bend the pho
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from fitscan.adjust.statistics import BAARDA_W, Covariance
 from fitscan.geometry.rotation import Array
 from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["Break", "find_break", "outweighs"]
+__all__ = ["Break", "BreakTests", "find_break", "outweighs"]
 
 _SIDE_PHOTOS = 2
 """Photos that each of the two poses must rest on: one alone is a wrong square."""
@@ -42,8 +43,9 @@ class Break:
     excess: float
 
 
-def find_break(covariance: Covariance, marker: int, variance: tuple[float, float]) -> Break | None:
-    """The most probable break of one marker, or None when it has too few photos.
+@dataclass(frozen=True)
+class BreakTests:
+    """Tests of one adjustment's markers, one at a time; what they share is worked out once.
 
     The second pose adds six unknowns z to the squares from the cut on. With H their columns, the
     fall of the weighted square sum is (H^T v)^T (H^T Qvv H)^-1 (H^T v), chi squared with six
@@ -51,95 +53,115 @@ def find_break(covariance: Covariance, marker: int, variance: tuple[float, float
     Hypothesis Testing in Linear Models", 1999, section 4.2; from memory). Nothing is adjusted
     anew: H^T Qvv H is a Schur complement in the normal equations.
 
-    Args:
-        covariance: of the adjustment.
-        marker: row of the state.
-        variance: of unit weight of flat squares and of squares on cuffs.
+    Attributes:
+        covariance: of the adjustment, whose eliminated group is the photos.
     """
-    pieces: dict[int, _Piece] = {}
-    solution, unit = covariance.solution, 1.0
-    for block, linear, weight in zip(
-        solution.blocks, solution.linears, solution.weights, strict=True
-    ):
-        if isinstance(block, TagBlock):
+
+    covariance: Covariance
+
+    def best(self, marker: int, variance: tuple[float, float]) -> Break | None:
+        """The most probable break of one marker, or None when it has too few photos.
+
+        Args:
+            marker: row of the state.
+            variance: of unit weight of flat squares and of squares on cuffs.
+        """
+        best: Break | None = None
+        solution = self.covariance.solution
+        for block, linear, weight in zip(
+            solution.blocks, solution.linears, solution.weights, strict=True
+        ):
+            if not isinstance(block, TagBlock):
+                continue
             rows = np.flatnonzero(block.geometry.marker == marker)
-            if len(rows):
-                unit = variance[int(block.geometry.cuff[rows[0]] >= 0)]
-            _gather(pieces, covariance, linear, block.geometry.photo, rows, weight)
-    photos = sorted(pieces)
-    best: Break | None = None
-    critical = {k: float(chi2_isf(1.0 - chi2_cdf(BAARDA_W**2, 1), k)) for k in range(1, 7)}
-    cuts = range(_SIDE_PHOTOS, len(photos) - _SIDE_PHOTOS + 1)
-    for at, (fall, freedoms) in zip(cuts, _falls(covariance, pieces, photos, cuts), strict=True):
-        if freedoms:
-            statistic = fall / unit
-            found = Break(marker, photos[at], statistic, statistic / critical[freedoms])
-            best = found if best is None or found.excess > best.excess else best
-    return best
+            photos = np.unique(block.geometry.photo[rows])
+            cuts = np.arange(_SIDE_PHOTOS, len(photos) - _SIDE_PHOTOS + 1)
+            if not len(cuts):
+                continue
+            unit = variance[int(block.geometry.cuff[rows[0]] >= 0)]
+            pieces = self._gathered(linear, weight, rows, block.geometry.photo[rows], photos)
+            for at, fall, freedoms in zip(cuts.tolist(), *_falls(*pieces, cuts), strict=True):
+                if freedoms:
+                    statistic = fall / unit
+                    excess = statistic / _critical(freedoms)
+                    if best is None or excess > best.excess:
+                        best = Break(marker, int(photos[at]), statistic, excess)
+        return best
+
+    @cached_property
+    def _photos(self) -> tuple[Array, Array, Array]:
+        """Of the photos' normal equations N (k, k) and N_k to the kept unknowns with covariance C:
+        N^-1 (E, k, k); C A^T (K, E, k) and A C A^T (E, k, E, k), where A = N^-1 N_k.
+        """
+        normal = self.covariance.solution.normal
+        count, k, size = normal.cross.shape
+        inverse = np.asarray(np.linalg.inv(normal.own), dtype=np.float64)
+        along = (inverse @ normal.cross).reshape(count * k, size)
+        kept = self.covariance.kept @ along.T
+        return inverse, kept.reshape(size, count, k), (along @ kept).reshape(count, k, count, k)
+
+    def _gathered(
+        self, linear: Linear, weight: Array, rows: IntArray, photo: IntArray, photos: IntArray
+    ) -> tuple[Array, Array]:
+        """H^T Qvv H (P, 6, P, 6) and H^T v (P, 6) of z, photo by photo.
+
+        A marker's squares share all their kept unknowns, so their columns are one photo's.
+        """
+        order = self.covariance.solution.normal.order
+        root = np.sqrt(weight[rows])[:, None, None]
+        kept = [p for p in linear.parts if p.group != order.eliminated]
+        at = np.concatenate([order.columns(p.group, p.index[rows[:1]])[0] for p in kept])
+        marker = next(p for p in kept if p.group == "marker")
+        own = next(p for p in linear.parts if p.group == order.eliminated)
+        h = marker.jacobian[rows] * root
+        columns = [h, own.jacobian[rows] * root, *(p.jacobian[rows] * root for p in kept)]
+        right = linear.residual[rows][..., None] * root
+        product = h.transpose(0, 2, 1) @ np.concatenate([*columns, right], axis=2)
+        n, k = len(photos), order.tangent
+        sums = np.zeros((n, *product.shape[1:]))
+        np.add.at(sums, np.searchsorted(photos, photo), product)
+        square, by_photo = sums[:, :, :6], sums[:, :, 6 : 6 + k]
+        direct = sums[:, :, 6 + k : -1].reshape(6 * n, -1)
+        inverse, kept_photos, all_photos = self._photos
+        carry = np.zeros((n, 6, n, k))
+        carry[np.arange(n), :, np.arange(n)] = by_photo
+        flat = carry.reshape(6 * n, n * k)
+        # Of the kept unknowns z has the columns D - B A, with B those of the photos.
+        there = kept_photos[at][:, photos].reshape(len(at), n * k) @ flat.T
+        both = direct @ there
+        spread = direct @ self.covariance.kept[at[:, None], at] @ direct.T - both - both.T
+        spread += flat @ all_photos[photos][:, :, photos].reshape(n * k, n * k) @ flat.T
+        matrix = -spread.reshape(n, 6, n, 6)
+        alone = square - by_photo @ inverse[photos] @ by_photo.transpose(0, 2, 1)
+        matrix[np.arange(n), :, np.arange(n)] += alone
+        return matrix, -sums[:, :, -1]
+
+
+def find_break(covariance: Covariance, marker: int, variance: tuple[float, float]) -> Break | None:
+    """The most probable break of one marker alone, see `BreakTests.best`."""
+    return BreakTests(covariance).best(marker, variance)
+
+
+def _falls(matrix: Array, right: Array, cuts: IntArray) -> tuple[list[float], list[int]]:
+    """Fall of the weighted square sum for each cut, and its degrees of freedom."""
+    # A cut's sums run over all photos from it on.
+    whole = np.cumsum(np.cumsum(matrix[::-1, :, ::-1], axis=0), axis=2)[::-1, :, ::-1]
+    own = whole[cuts, :, cuts]
+    total = np.cumsum(right[::-1], axis=0)[::-1][cuts]
+    size = np.sqrt(np.maximum(np.einsum("nii->ni", own), 1e-300))
+    values, vectors = np.linalg.eigh(own / (size[:, :, None] * size[:, None, :]))
+    use = values > 1e-6
+    along = np.einsum("nij,ni->nj", vectors, total / size)
+    falls = np.sum(np.where(use, along**2 / np.where(use, values, 1.0), 0.0), axis=1)
+    return falls.tolist(), use.sum(axis=1).tolist()
+
+
+@cache
+def _critical(freedoms: int) -> float:
+    """Value that the fall of a square sum exceeds at Baarda's false alarm rate."""
+    return float(chi2_isf(1.0 - chi2_cdf(BAARDA_W**2, 1), freedoms))
 
 
 def outweighs(found: Break, worst_square: float) -> bool:
     """Whether a break explains more than one wrong square of the marker would."""
     return found.statistic > _MORE_THAN_ONE_SQUARE * worst_square
-
-
-@dataclass(frozen=True)
-class _Piece:
-    """What one photo's squares add to the normal equations of z: own, by kept unknowns, right."""
-
-    own: Array
-    kept: Array
-    right: Array
-
-
-def _gather(
-    pieces: dict[int, _Piece],
-    covariance: Covariance,
-    linear: Linear,
-    photo: IntArray,
-    rows: IntArray,
-    weight: Array,
-) -> None:
-    normal = covariance.solution.normal
-    order = normal.order
-    by_marker = next(p for p in linear.parts if p.group == "marker")
-    for e in np.unique(photo[rows]).tolist():
-        some = rows[photo[rows] == e]
-        root = np.sqrt(weight[some])[:, None, None]
-        h = by_marker.jacobian[some] * root
-        own = np.einsum("nmi,nmj->ij", h, h)
-        right = -np.einsum("nmi,nm->i", h, linear.residual[some] * root[..., 0])
-        kept = np.zeros((6, order.size))
-        for part in linear.parts:
-            product = h.transpose(0, 2, 1) @ (part.jacobian[some] * root)
-            if part.group == order.eliminated:
-                carry = product.sum(axis=0) @ np.linalg.inv(normal.own[e])
-                own = own - carry @ product.sum(axis=0).T
-                kept = kept - carry @ normal.cross[e]
-                continue
-            columns = order.columns(part.group, part.index[some])
-            np.add.at(kept.T, columns, product.transpose(0, 2, 1))
-        pieces[e] = _Piece(own, kept, right)
-
-
-def _falls(
-    covariance: Covariance, pieces: dict[int, _Piece], photos: list[int], cuts: range
-) -> list[tuple[float, int]]:
-    """Fall of the weighted square sum for each cut, and its degrees of freedom."""
-    if not len(cuts):
-        return []
-    # A cut's sums run over all photos from it on.
-    own, kept, right = (
-        np.cumsum([getattr(pieces[p], f) for p in reversed(photos)], axis=0)[::-1][list(cuts)]
-        for f in ("own", "kept", "right")
-    )
-    some = np.flatnonzero(np.any(kept[0] != 0.0, axis=0))
-    kept = kept[..., some]
-    spread = kept.reshape(-1, len(some)) @ covariance.kept[some[:, None], some]
-    matrix = own - spread.reshape(kept.shape) @ kept.transpose(0, 2, 1)
-    size = np.sqrt(np.maximum(np.einsum("nii->ni", own), 1e-300))
-    values, vectors = np.linalg.eigh(matrix / (size[:, :, None] * size[:, None, :]))
-    use = values > 1e-6
-    along = np.einsum("nij,ni->nj", vectors, right / size)
-    falls = np.sum(np.where(use, along**2 / np.where(use, values, 1.0), 0.0), axis=1)
-    return list(zip(falls.tolist(), use.sum(axis=1).tolist(), strict=True))

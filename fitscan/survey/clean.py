@@ -14,7 +14,7 @@ from fitscan.adjust.chi_squared import chi2_median
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
-from fitscan.survey.broken import Break, find_break, outweighs
+from fitscan.survey.broken import Break, BreakTests, outweighs
 from fitscan.survey.lens_check import check_solution
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
@@ -162,12 +162,12 @@ def _broken(
     excess = _excess(seen, tests) * light
     freedom = _spread(seen, [t.redundancy for t in tests])
     found: list[Break] = []
-    for marker in np.unique(seen.geometry.marker):
-        mine = seen.geometry.marker == marker
-        if size[mine].sum() < _DOUBTFUL * freedom[mine].sum():
-            continue
-        own = find_break(covariance, int(marker), variance)
-        worst = float(size[mine].max())
+    marker_of = seen.geometry.marker
+    doubtful = np.bincount(marker_of, size) > _DOUBTFUL * np.bincount(marker_of, freedom)
+    breaks = BreakTests(covariance)
+    for marker in np.flatnonzero(doubtful).tolist():
+        own = breaks.best(marker, variance)
+        worst = float(size[marker_of == marker].max())
         if own is not None and own.excess > gross and outweighs(own, worst):
             found.append(own)
     best = max(found, key=lambda b: b.excess, default=None)
