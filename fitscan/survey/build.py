@@ -111,7 +111,7 @@ def _solved(
     state, given = _first_observations(network, placement, found, rows)
     tell("Adjusting corners", 0, 1)
     # Corners differ much in quality; only what cannot be a corner at all is left out here.
-    cleaned = clean(network, state, given, rounds=8, gross=20.0)
+    cleaned = clean(network, state, given, rounds=8, gross=20.0, start_only=True)
     told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
     rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
     finished = _measure_on_model(
@@ -266,6 +266,7 @@ def _measure_on_model(
     rough = _added(network, cleaned.network)
     measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
+    factors = (1.0, 1.0)
     for number in (1, 2, 3):
         # A third round is for markers that the second has placed from a single photo. It looks at
         # little else, see `measure_photo`.
@@ -277,7 +278,8 @@ def _measure_on_model(
         )
         given = _observations(network, measured)
         tell("Adjusting edges", min(number, 2) - 1, 2)
-        cleaned = clean(network, state, given)
+        cleaned = clean(network, state, given, factors=factors)
+        factors = cleaned.factors
         finished = Finished(cleaned, network, given, tuple(measured), finished)
         # A marker that contradicts itself is not looked for again: half of it would agree.
         gone |= set(cleaned.moved)

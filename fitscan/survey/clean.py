@@ -29,7 +29,10 @@ _ROBUST = 1.8
 """Huber bound on sqrt(chi2 / rank): about where Baarda's test trips for nine residuals."""
 
 _GROSS = 2.5
-_SETTLED = 0.03
+_KNOWN, _NEAR, _SETTLED = 0.25, 0.1, 0.03
+"""How far the scale of the standard deviations may be off for a square to be judged; for all to be
+judged; and in the end."""
+
 _FACTOR_FLOOR = 0.05
 
 MOVED_SHARE = 0.4
@@ -74,6 +77,8 @@ def clean(
     *,
     rounds: int = _ROUNDS,
     gross: float = _GROSS,
+    factors: tuple[float, float] = (1.0, 1.0),
+    start_only: bool = False,
 ) -> Cleaned:
     """Adjust and leave out squares until none is grossly wrong (iterated data snooping).
 
@@ -83,54 +88,98 @@ def clean(
     its neighbours look wrong too. A marker that broke with itself (see `broken`) is left out
     whole, one in each round and before any single square. The standard deviations of flat and of
     cuff squares are scaled to their own residuals (one variance component each).
+
+    Args:
+        network: of the squares given.
+        state: start values.
+        given: every square.
+        rounds: at most so many.
+        gross: see above.
+        factors: what the scaling starts from, such as an earlier round's of measuring.
+        start_only: only start values are wanted. Nothing is adjusted to the end then, and rules,
+            which move no photo, are left aside.
     """
     keep = np.ones(len(given), dtype=bool)
-    factors = np.ones(2)
+    used = np.array(factors)
     part = restrict(_without_rules(network), state, given, keep)
     near = part.state
     settled = False
     moved = np.zeros(0, dtype=np.intp)
     for number in range(rounds):
-        seen = _scaled(part.seen, factors)
+        seen = _scaled(part.seen, used)
         solution = part.network.solve(near, seen, robust=_ROBUST, nearly=True)
         near = State.of(solution.values)
         covariance = part.network.covariance(solution)
         tests = _tests(covariance)
-        old = factors
-        factors = factors * _variance_ratio(solution, tests, seen, typical=not settled)
-        ratio = _excess(seen, tests) / (factors / old)[_kind(seen)] ** 2
-        ratio[_strained(covariance, seen, ratio)] = 0.0
-        worst = _worst_of_each(seen, ratio / gross)
-        steady = np.allclose(factors, old, rtol=_SETTLED)
-        # Nothing is left out before the spread is known well enough to judge by it.
-        known = np.allclose(factors, old, rtol=0.25)
         # Where the model cannot follow the lens, a marker seen at two places of the frame seems
         # to be at two places of the car: it is the lens that must be named, not the markers.
         poor = not check_solution(solution, network.lens).follows
-        judged = known and not poor
-        broken = _broken(covariance, seen, tests, factors / old, gross) if judged else None
-        wrong = bool(worst.any()) or broken is not None
-        if number == rounds - 1 or (settled and steady and not wrong):
+        scale = _variance_ratio(solution, tests, seen, typical=not settled)
+        judged = _judged(covariance, seen, tests, scale, gross, poor)
+        if not settled and not judged.wrong and np.allclose(scale, 1.0, rtol=_NEAR):
+            settled = True
+            scale = _variance_ratio(solution, tests, seen, typical=False)
+            judged = _judged(covariance, seen, tests, scale, gross, poor)
+        # Nothing is left out before the spread is known well enough to judge by it.
+        known = np.allclose(scale, 1.0, rtol=_KNOWN)
+        enough = start_only and known
+        steady = settled and np.allclose(scale, 1.0, rtol=_SETTLED)
+        if number == rounds - 1 or ((enough or steady) and not judged.wrong):
             break
-        settled = settled or (steady and not wrong)
-        if wrong and known:
-            if broken is None:
-                keep[part.places[worst]] = False
+        if judged.wrong and known:
+            if judged.broken is None:
+                keep[part.places[judged.worst]] = False
                 moved = moved if poor else np.union1d(moved, _moved(given, keep))
             else:
-                marker = network.marker_row[part.network.markers[broken.marker]]
+                marker = network.marker_row[part.network.markers[judged.broken.marker]]
                 moved = np.union1d(moved, [marker])
             keep &= ~np.isin(given.geometry.marker, moved)
             part = _without(part, near, ~keep[part.places])
             near = part.state
+        # A scale by which squares can be judged need not be followed until they all are.
+        if settled or not np.allclose(scale, 1.0, rtol=_NEAR):
+            used = used * scale
     whole = replace(part.network, kit=network.kit)
-    solution = whole.solve(near, seen, robust=_ROBUST)
-    covariance = whole.covariance(solution)
-    tests = _tests(covariance)
+    if not start_only:
+        solution = whole.solve(near, seen, robust=_ROBUST)
+        covariance = whole.covariance(solution)
+        tests = _tests(covariance)
     return Cleaned(
         whole, State.of(solution.values), seen, ~keep, solution, covariance, tests,
-        (float(old[0]), float(old[1])), tuple(network.markers[i] for i in moved),
+        (float(used[0]), float(used[1])), tuple(network.markers[i] for i in moved),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What contradicts the rest: the worst squares (n,), and a marker that broke with itself."""
+
+    worst: npt.NDArray[np.bool_]
+    broken: Break | None
+
+    @property
+    def wrong(self) -> bool:
+        """Whether anything does."""
+        return bool(self.worst.any()) or self.broken is not None
+
+
+def _judged(
+    covariance: Covariance,
+    seen: SquareObservations,
+    tests: tuple[BlockTest, ...],
+    scale: Array,
+    gross: float,
+    poor: bool,
+) -> _Judged:
+    """Judge squares and markers by standard deviations that are `scale` (2,) times what they were.
+
+    Markers are not judged while those are not known, or where the lens model is `poor`.
+    """
+    ratio = _excess(seen, tests) / scale[_kind(seen)] ** 2
+    ratio[_strained(covariance, seen, ratio)] = 0.0
+    worst = _worst_of_each(seen, ratio / gross)
+    judged = np.allclose(scale, 1.0, rtol=_KNOWN) and not poor
+    return _Judged(worst, _broken(covariance, seen, tests, scale, gross) if judged else None)
 
 
 def _without_rules(network: Network) -> Network:
