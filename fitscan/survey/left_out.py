@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -68,6 +69,14 @@ class Round:
     asked: Network
     given: SquareObservations
     expected: tuple[frozenset[int], ...]
+
+    @cached_property
+    def allowed_px(self) -> Array:
+        """How far each measured corner (n,) may be off: four of its own standard deviations."""
+        inverse = np.linalg.inv(self.given.whitening)[:, :8]
+        sigma = np.sqrt(np.sum(inverse**2, axis=(1, 2)) / 8.0)
+        factor = np.array(self.cleaned.factors)[(self.given.geometry.cuff >= 0).astype(np.intp)]
+        return np.maximum(_MEASURED_PX, _MEASURED_SIGMAS * sigma * factor)
 
 
 @dataclass(frozen=True)
@@ -154,7 +163,7 @@ def _gather(evidence: Evidence, marker: int, first: _First) -> _Case | None:
         if photo is not None:
             quad = last.given.observed[i, :8].reshape(4, 2)
             tag_id, kept = int(last.given.geometry.tag_id[i]), not last.cleaned.bad[i]
-            rows.append((photo, tag_id, quad, _allowed(last, i), True, kept))
+            rows.append((photo, tag_id, quad, float(last.allowed_px[i]), True, kept))
     seen = {(r[0], r[1]) for r in rows}
     for photo, tag_id, quad in first.get(marker, []):
         if (photo, tag_id) not in seen and _height(quad) > _LEAST_HEIGHT:
@@ -175,14 +184,6 @@ def _measured_in(round_: Round, marker: int) -> npt.NDArray[np.intp]:
     """Squares of a marker in one round."""
     row = round_.asked.marker_row.get(marker, -1)
     return np.flatnonzero(round_.given.geometry.marker == row)
-
-
-def _allowed(round_: Round, i: int) -> float:
-    """How far a measured corner may be off: four of its own standard deviations."""
-    inverse = np.linalg.inv(round_.given.whitening[i])
-    sigma = float(np.sqrt(np.trace((inverse @ inverse.T)[:8, :8]) / 8.0))
-    factor = round_.cleaned.factors[int(round_.given.geometry.cuff[i] >= 0)]
-    return max(_MEASURED_PX, _MEASURED_SIGMAS * sigma * factor)
 
 
 def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.model import Lens
-from fitscan.markers.layout import Layout
+from fitscan.markers.layout import Layout, TagPlace
 
 __all__ = ["Placement", "groups_of_photos", "place", "place_markers"]
 
@@ -25,6 +27,9 @@ _SURE_RATIO = 2.5
 
 _ALLOWED_SHARE = 0.12
 """A placed marker may miss by this share of the square's side and still count as agreeing."""
+
+_FAR = 0.012
+"""Normalised misfit that is always allowed between photos: a guess reaches far from one square."""
 
 
 @dataclass(frozen=True)
@@ -128,31 +133,28 @@ def sight_markers(found: Detections, lens: Lens, layout: Layout) -> dict[int, Si
     by_marker: dict[int, list[int]] = defaultdict(list)
     for row, tag_id in enumerate(found.ids.tolist()):
         by_marker[layout.tags[tag_id].marker_id].append(row)
+    rays = lens.rays(found.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
     out: dict[int, Sight] = {}
     for marker, rows in by_marker.items():
-        sight = _sight(found, rows, lens, layout)
+        places = [layout.tags[int(found.ids[r])] for r in rows]
+        sight = _sight(places, rays[rows], lens)
         if sight is not None:
             out[marker] = sight
     return out
 
 
-def _sight(found: Detections, rows: list[int], lens: Lens, layout: Layout) -> Sight | None:
-    places = [layout.tags[int(found.ids[r])] for r in rows]
-    x = np.concatenate([p.corners() for p in places])
-    rays = lens.rays(found.corners_px[rows].reshape(-1, 2))
-    quads = rays.reshape(-1, 4, 2)
+def _sight(places: list[TagPlace], quads: Array, lens: Lens) -> Sight | None:
+    squares = [_square_of(p) for p in places]
+    x = np.concatenate([q.x_in_marker for q in squares])
+    rays = quads.reshape(-1, 2)
     size = float(np.linalg.norm(quads - np.roll(quads, -1, axis=1), axis=2).max())
-    poses: list[tuple[float, Rigid]] = []
-    for p, quad in zip(places, quads, strict=True):
-        for cam_from_marker in square_poses(p.corners(), quad):
-            poses.append((_misfit(cam_from_marker, x, rays), cam_from_marker))
-    poses = [(e, p) for e, p in poses if np.isfinite(e)]
+    single = [pose for q, quad in zip(squares, quads, strict=True) for pose in q.poses(quad)]
+    poses = _by_misfit(single, x, rays)
     if not poses:
         return None
     if len(places) > 1:
-        refined = [_refined(p, x, rays) for _, p in sorted(poses, key=lambda q: q[0])[:3]]
-        poses = [(_misfit(p, x, rays), p) for p in refined]
-    poses.sort(key=lambda q: q[0])
+        refined = [_refined(p, x, rays) for _, p in poses[:3]]
+        poses = _by_misfit(refined, x, rays) or poses
     kept = [poses[0]]
     for error, pose in poses[1:]:
         apart = all(np.trace(pose.rotation.T @ q.rotation) < 2.97 for _, q in kept)
@@ -163,36 +165,56 @@ def _sight(found: Detections, rows: list[int], lens: Lens, layout: Layout) -> Si
     return Sight(x, rays, allowed, tuple(p for _, p in kept), sure, size)
 
 
+@dataclass(frozen=True)
+class _Square:
+    """A printed square, once for all its sights: corners (4, 3) in its marker and in its plane."""
+
+    x_in_marker: Array
+    flat: Array
+    square_from_marker: Rigid
+
+    @staticmethod
+    def of(x_in_marker: Array) -> _Square:
+        right = x_in_marker[1] - x_in_marker[0]
+        up = x_in_marker[0] - x_in_marker[3]
+        right = right / np.linalg.norm(right)
+        up = up / np.linalg.norm(up)
+        turn = nearest_rotation(np.stack([right, up, np.cross(right, up)], axis=1))
+        square_from_marker = Rigid(turn, x_in_marker.mean(axis=0)).inverse()
+        flat = square_from_marker.apply(x_in_marker)
+        flat[:, 2] = 0.0
+        return _Square(x_in_marker, flat, square_from_marker)
+
+    def poses(self, rays: Array) -> list[Rigid]:
+        """Both poses cam_from_marker of the square seen at rays (4, 2)."""
+        import cv2
+
+        try:
+            _, turns, shifts, _ = cv2.solvePnPGeneric(
+                self.flat, rays.reshape(-1, 1, 2), np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
+            )
+        except cv2.error:
+            return []
+        out = []
+        for turn, shift in zip(turns, shifts, strict=True):
+            rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
+            t = np.asarray(shift, dtype=np.float64).reshape(3)
+            if np.all(np.isfinite(rotation)) and t[2] > 0:
+                out.append(Rigid(rotation, t) @ self.square_from_marker)
+        return out
+
+
+@lru_cache(maxsize=4096)
+def _square_of(place: TagPlace) -> _Square:
+    return _Square.of(place.corners())
+
+
 def square_poses(x_in_marker: Array, rays: Array) -> list[Rigid]:
     """Both poses cam_from_marker of a planar square (4, 3) seen at (4, 2) (IPPE, via OpenCV).
 
     The square may lie anywhere in its marker's frame (a cuff's corners are coplanar too).
     """
-    import cv2
-
-    centre = x_in_marker.mean(axis=0)
-    right = x_in_marker[1] - x_in_marker[0]
-    up = x_in_marker[0] - x_in_marker[3]
-    right = right / np.linalg.norm(right)
-    up = up / np.linalg.norm(up)
-    marker_from_square = Rigid(
-        nearest_rotation(np.stack([right, up, np.cross(right, up)], axis=1)), centre
-    )
-    flat = marker_from_square.inverse().apply(x_in_marker)
-    flat[:, 2] = 0.0
-    try:
-        _, turns, shifts, _ = cv2.solvePnPGeneric(
-            flat, rays.reshape(-1, 1, 2), np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
-        )
-    except cv2.error:
-        return []
-    out = []
-    for turn, shift in zip(turns, shifts, strict=True):
-        rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
-        t = np.asarray(shift, dtype=np.float64).reshape(3)
-        if np.all(np.isfinite(rotation)) and t[2] > 0:
-            out.append(Rigid(rotation, t) @ marker_from_square.inverse())
-    return out
+    return _Square.of(x_in_marker).poses(rays)
 
 
 def _refined(pose: Rigid, x: Array, rays: Array) -> Rigid:
@@ -206,12 +228,40 @@ def _refined(pose: Rigid, x: Array, rays: Array) -> Rigid:
     return out if np.all(np.isfinite(out.translation)) else pose
 
 
-def _misfit(cam_from_marker: Rigid, x: Array, rays: Array) -> float:
-    """Root mean square of the misfit in normalised image units; infinite behind the camera."""
-    seen = cam_from_marker.apply(x)
-    if np.any(seen[:, 2] <= 1.0):
-        return float("inf")
-    return float(np.sqrt(np.mean(np.sum((seen[:, :2] / seen[:, 2:] - rays) ** 2, axis=1))))
+def _by_misfit(poses: list[Rigid], x: Array, rays: Array) -> list[tuple[float, Rigid]]:
+    """Poses cam_from_marker with their misfit, best first; without those that see from behind."""
+    if not poses:
+        return []
+    turns = np.stack([p.rotation for p in poses])
+    shifts = np.stack([p.translation for p in poses])
+    seen = x @ turns.transpose(0, 2, 1) + shifts[:, None]
+    errors = _misfits(seen, rays, [0])[:, 0]
+    rated = [(e, p) for e, p in zip(errors.tolist(), poses, strict=True) if np.isfinite(e)]
+    return sorted(rated, key=lambda q: q[0])
+
+
+def _misfits(x_in_cam: Array, rays: Array, starts: list[int]) -> Array:
+    """Root mean square of the misfit in normalised image units; infinite behind the camera.
+
+    Args:
+        x_in_cam: (c, n, 3) points by each of c guesses.
+        rays: (n, 2).
+        starts: (m,) where each run of points begins that is judged by itself.
+
+    Returns:
+        (c, m).
+    """
+    depth = x_in_cam[..., 2:]
+    behind = depth[..., 0] <= 1.0
+    off = x_in_cam[..., :2] / np.where(depth <= 1.0, 1.0, depth) - rays
+    square = np.where(behind, np.inf, np.sum(off**2, axis=-1))
+    counts = np.diff([*starts, len(rays)])
+    return np.asarray(np.sqrt(np.add.reduceat(square, starts, axis=1) / counts))
+
+
+def _starts(sights: list[Sight]) -> list[int]:
+    """Where each sight's points begin when all are put one behind the other."""
+    return np.cumsum([0, *(len(s.rays) for s in sights[:-1])]).tolist()
 
 
 def _place_next_photo(
@@ -244,21 +294,27 @@ def _place_next_photo(
 def _best_photo_pose(
     sights: dict[int, Sight], known: list[int], markers: dict[int, Rigid]
 ) -> tuple[Rigid | None, list[int]]:
-    best: Rigid | None = None
-    best_score, best_agreeing = (-1, 0.0), []
-    for m in sorted(known, key=lambda m: -sights[m].size)[:12]:
-        for cam_from_marker in sights[m].candidates:
-            cam_from_world = cam_from_marker @ markers[m].inverse()
-            errors = {
-                k: _misfit(cam_from_world @ markers[k], sights[k].x_in_marker, sights[k].rays)
-                for k in known
-            }
-            # A far extrapolation from one square misses more than the square itself allows.
-            agreeing = [k for k in known if errors[k] < max(sights[k].allowed, 0.012)]
-            score = (len(agreeing), -sum(errors[k] for k in agreeing))
-            if score > best_score and agreeing:
-                best, best_score, best_agreeing = cam_from_world, score, agreeing
-    return best, best_agreeing
+    largest = sorted(known, key=lambda m: -sights[m].size)[:12]
+    guesses = [c @ markers[m].inverse() for m in largest for c in sights[m].candidates]
+    turns = np.stack([g.rotation for g in guesses])
+    shifts = np.stack([g.translation for g in guesses])
+    x = np.concatenate([markers[m].apply(sights[m].x_in_marker) for m in known])
+    seen = x @ turns.transpose(0, 2, 1) + shifts[:, None]
+    own = [sights[m] for m in known]
+    errors = _misfits(seen, np.concatenate([s.rays for s in own]), _starts(own))
+    # A far extrapolation from one square misses more than the square itself allows.
+    agree = errors < np.maximum([s.allowed for s in own], _FAR)
+    best = _best_supported(errors, agree)
+    if not agree[best].any():
+        return None, []
+    return guesses[best], [m for m, a in zip(known, agree[best], strict=True) if a]
+
+
+def _best_supported(errors: Array, agree: npt.NDArray[np.bool_]) -> int:
+    """The guess, of (c, m), with which most agree; of such, the one they miss by least."""
+    count = agree.sum(axis=1)
+    total = np.where(agree, errors, 0.0).sum(axis=1)
+    return int(np.lexsort((total, -count))[0])
 
 
 def _place_markers(
@@ -276,29 +332,32 @@ def _place_markers(
                 waiting[m].append(i)
     grown = False
     for m, seen_in in waiting.items():
-        best: Rigid | None = None
-        best_score, best_votes, best_sure = (-1, 0.0), 0, False
-        for i in seen_in:
-            for rank, cam_from_marker in enumerate(sights[i][m].candidates):
-                world_from_marker = photos[i].inverse() @ cam_from_marker
-                errors = [
-                    _misfit(
-                        photos[j] @ world_from_marker, sights[j][m].x_in_marker, sights[j][m].rays
-                    )
-                    for j in seen_in
-                ]
-                fine = [
-                    e for e, j in zip(errors, seen_in, strict=True)
-                    if e < max(sights[j][m].allowed, 0.012)
-                ]  # fmt: skip
-                score = (len(fine), -sum(fine))
-                if score > best_score:
-                    best, best_score, best_votes = world_from_marker, score, len(fine)
-                    best_sure = sights[i][m].sure and rank == 0
-        sure = best_votes >= 2 or best_sure
-        if best is not None and best_votes >= 1 and (sure or not strict):
-            markers[m] = best
+        own = [sights[i][m] for i in seen_in]
+        guesses, certain = [], []
+        for i, sight in zip(seen_in, own, strict=True):
+            for rank, cam_from_marker in enumerate(sight.candidates):
+                guesses.append(photos[i].inverse() @ cam_from_marker)
+                certain.append(sight.sure and rank == 0)
+        errors = _misfits_in_photos(guesses, [photos[i] for i in seen_in], own)
+        fine = errors < np.maximum([s.allowed for s in own], _FAR)
+        best = _best_supported(errors, fine)
+        votes = int(fine[best].sum())
+        if votes >= 1 and (votes >= 2 or certain[best] or not strict):
+            markers[m] = guesses[best]
             grown = True
             if not strict:
                 return True
     return grown
+
+
+def _misfits_in_photos(guesses: list[Rigid], photos: list[Rigid], sights: list[Sight]) -> Array:
+    """Misfits (c, m) of c guesses of world_from_marker in m placed photos that see the marker."""
+    turns = np.stack([g.rotation for g in guesses])
+    shifts = np.stack([g.translation for g in guesses])
+    x = np.concatenate([s.x_in_marker for s in sights])
+    world = x @ turns.transpose(0, 2, 1) + shifts[:, None]
+    counts = [len(s.rays) for s in sights]
+    view = np.repeat(np.stack([p.rotation for p in photos]), counts, axis=0)
+    origin = np.repeat(np.stack([p.translation for p in photos]), counts, axis=0)
+    seen = (view @ world[..., None])[..., 0] + origin
+    return _misfits(seen, np.concatenate([s.rays for s in sights]), _starts(sights))

@@ -21,7 +21,7 @@ from fitscan.geometry.rotation import Array, skew
 from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
 
-__all__ = ["TagBlock", "TagGeometry", "inward", "predict", "predict_pixels"]
+__all__ = ["TagBlock", "TagGeometry", "inward", "pixels_and_depth", "predict", "predict_pixels"]
 
 
 @dataclass(frozen=True)
@@ -127,10 +127,10 @@ def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
 
 def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
     """Pixels (n, k, 2) as `predict` gives them, without the derivatives; for image work."""
-    return _pixels_and_depth(geometry, uv_mm, values)[0]
+    return pixels_and_depth(geometry, uv_mm, values)[0]
 
 
-def _pixels_and_depth(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
+def pixels_and_depth(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
     """Pixels (n, k, 2), and how far (n, k) in front of the camera they lie, mm."""
     x = _places_on_marker(geometry, uv_mm, values)
     n = len(x)
@@ -226,7 +226,7 @@ class TagBlock:
 
     def residual(self, values: Values) -> Array:
         """Whitened residuals (n, 9); infinite when a corner falls behind its camera."""
-        pixels, depth = _pixels_and_depth(self.geometry, self._corners, values)
+        pixels, depth = pixels_and_depth(self.geometry, self._corners, values)
         misfit = self._misfit(pixels, values)
         out = np.asarray((self.whitening @ misfit[..., None])[..., 0])
         out[(depth <= 1.0).any(axis=1)] = np.inf

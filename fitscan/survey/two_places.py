@@ -6,7 +6,8 @@ little. What is said about it is left to `left_out`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -14,13 +15,13 @@ import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rigid import Rigid
-from fitscan.geometry.rotation import Array
+from fitscan.geometry.rotation import Array, skew
 from fitscan.lens.model import Lens
 from fitscan.markers.layout import CORNERS, cuff_points, flat_points
 from fitscan.survey.network import Network
 from fitscan.survey.start import square_poses
 from fitscan.survey.state import State, pack_markers, rigid_of, step_markers
-from fitscan.survey.tag_block import TagBlock, TagGeometry
+from fitscan.survey.tag_block import TagGeometry, inward, pixels_and_depth, predict
 
 __all__ = ["Place", "Sights", "find_places", "sights_of"]
 
@@ -28,6 +29,14 @@ BoolArray = npt.NDArray[np.bool_]
 
 _MOST_PAIRS = 24
 _STEPS = 6
+_STILL = np.array([1e-8, 1e-8, 1e-8, 1e-5, 1e-5, 1e-5])
+"""Turn (rad) and shift (mm) of a last step."""
+
+_NEAREST_MM = 1.0
+"""Nearer than this to its camera a point cannot have been photographed."""
+
+_LOOSE = 1e-12
+"""Smallest eigenvalue, beside ones on the diagonal, from which on squares fix a pose."""
 
 
 @dataclass(frozen=True)
@@ -58,42 +67,77 @@ class Sights:
             self.lens,
         )  # fmt: skip
 
-    def _block(self) -> TagBlock:
-        n = len(self)
-        whitening = np.zeros((n, 9, 9))
-        whitening[:, np.arange(8), np.arange(8)] = 1.0 / self.allowed_px[:, None]
-        observed = np.concatenate([self.corners_px.reshape(n, 8), np.zeros((n, 1))], axis=1)
-        rank = np.full(n, 8, dtype=np.intp)
-        return TagBlock("sights", self.geometry, observed, whitening, np.zeros(n), rank)
+    @cached_property
+    def _target(self) -> Array:
+        """Corners (n, 4, 2) where they would lie if the photos' processing had not moved them."""
+        return self.corners_px - self.values["split"][0, 0] * inward(self.corners_px)
 
-    def _at(self, world_from_marker: Rigid) -> dict[str, Array]:
-        return {**self.values, "marker": pack_markers([world_from_marker])}
+    def _of(self, owner: IntArray, rows: IntArray) -> tuple[TagGeometry, Array]:
+        """Squares `rows` as those of many markers, and their corners' places on the paper."""
+        geometry = replace(self.geometry.take(rows), marker=owner)
+        return geometry, CORNERS * geometry.side_mm[:, None, None]
 
     def misses(self, world_from_marker: Rigid) -> Array:
         """Largest miss (n,) of each square's corners over what is allowed; infinite behind."""
-        with np.errstate(all="ignore"):
-            block, values = self._block(), self._at(world_from_marker)
-            left = block.misfit(values)[:, :8].reshape(-1, 4, 2)
-            size = np.linalg.norm(left, axis=2).max(axis=1) / self.allowed_px
-            behind = ~np.isfinite(block.residual(values)).all(axis=1)
-        return np.where(behind | ~np.isfinite(size), np.inf, size)
+        n = len(self)
+        return self.misses_of(
+            pack_markers([world_from_marker]), np.zeros(n, dtype=np.intp), np.arange(n)
+        )
 
-    def refined(self, world_from_marker: Rigid) -> Rigid | None:
-        """The pose of least squares over these squares (Gauss and Newton), or None."""
-        row = pack_markers([world_from_marker])
-        block = self._block()
+    def misses_of(self, guesses: Array, owner: IntArray, rows: IntArray) -> Array:
+        """The same (m,) of squares `rows` (m,), each by the guess `owner` (m,) of (c, 12)."""
+        geometry, corners = self._of(owner, rows)
+        with np.errstate(all="ignore"):
+            pixels, depth = pixels_and_depth(geometry, corners, {**self.values, "marker": guesses})
+            left = pixels - self._target[rows]
+            size = np.linalg.norm(left, axis=2).max(axis=1) / self.allowed_px[rows]
+            seen = (depth > _NEAREST_MM).all(axis=1) & np.isfinite(size)
+        return np.where(seen, size, np.inf)
+
+    def refined(
+        self, guesses: Array, owner: IntArray, rows: IntArray
+    ) -> tuple[Array, npt.NDArray[np.bool_]]:
+        """Poses of least squares (Gauss and Newton), each over squares of its own.
+
+        Args:
+            guesses: (c, 12) world_from_marker, see `state`.
+            owner: (m,) which guess each square belongs to.
+            rows: (m,) the squares.
+
+        Returns:
+            the poses (c, 12); which of them (c,) could be found.
+        """
+        guesses, good = guesses.copy(), np.ones(len(guesses), dtype=np.bool_)
+        geometry, corners = self._of(owner, rows)
+        turn_p = self.values["photo"][geometry.photo, None, :9].reshape(-1, 1, 3, 3)
+        weight = 1.0 / self.allowed_px[rows, None]
         for _ in range(_STEPS):
-            values = {**self.values, "marker": row}
-            if not np.isfinite(block.residual(values)).all():
-                return None
-            linear = block.linearise(values)
-            jacobian = next(p.jacobian for p in linear.parts if p.group == "marker")
-            flat = jacobian.reshape(-1, 6)
-            step, _, rank, _ = np.linalg.lstsq(flat, -linear.residual.reshape(-1), rcond=1e-12)
-            if rank < 6:
-                return None
-            row = step_markers(row, np.asarray(step, dtype=np.float64)[None])
-        return rigid_of(row[0])
+            with np.errstate(all="ignore"):
+                p = predict(geometry, corners, {**self.values, "marker": guesses})
+                seen = (p.x_in_cam[..., 2] > _NEAREST_MM).all(axis=1)
+                seen &= np.isfinite(p.pixels).all(axis=(1, 2))
+                turn_m = guesses[owner, :9].reshape(-1, 3, 3)
+                by_world = p.by_cam @ turn_p
+                arm = p.x_in_marker @ turn_m.transpose(0, 2, 1)
+                jacobian = np.concatenate([-by_world @ skew(arm), by_world], axis=-1)
+                jacobian = jacobian.reshape(-1, 8, 6) * weight[..., None]
+                left = (p.pixels - self._target[rows]).reshape(-1, 8) * weight
+            good[owner[~seen]] = False
+            some = good[owner]
+            normal, right = np.zeros((len(guesses), 6, 6)), np.zeros((len(guesses), 6))
+            turned = jacobian[some].transpose(0, 2, 1)
+            np.add.at(normal, owner[some], turned @ jacobian[some])
+            np.add.at(right, owner[some], -(turned @ left[some][..., None])[..., 0])
+            size = np.sqrt(np.maximum(np.einsum("cii->ci", normal), 1e-300))
+            normal = normal / (size[:, :, None] * size[:, None, :])
+            good &= np.linalg.eigvalsh(normal)[:, 0] > _LOOSE
+            normal[~good] = np.eye(6)
+            step = np.linalg.solve(normal, (right / size)[..., None])[..., 0] / size
+            step[~good] = 0.0
+            guesses = step_markers(guesses, step)
+            if (np.abs(step) < _STILL).all():
+                break
+        return guesses, good
 
     def single_poses(self, i: int) -> list[Rigid]:
         """Both poses world_from_marker that one square alone allows, as the flat square it is."""
@@ -176,25 +220,45 @@ def _place(sights: Sights, pose: Rigid) -> Place:
 def _consensus(sights: Sights, among: BoolArray) -> Rigid | None:
     """The pose with which most photos agree, from pairs of photos; None if no two do."""
     rows = np.flatnonzero(among)
-    photos = np.unique(sights.geometry.photo[rows])
-    pairs = sorted(combinations(photos.tolist(), 2), key=lambda p: p[1] - p[0])[:_MOST_PAIRS]
-    best: tuple[tuple[int, float], Rigid] | None = None
-    for pair in pairs:
-        own = sights.take(rows[np.isin(sights.geometry.photo[rows], pair)])
-        for start in own.single_poses(0):
-            pose = own.refined(start)
-            if pose is None or own.misses(pose).max() >= 1.0:
-                continue
-            agree = sights.misses(pose) < 1.0
-            agree &= among
-            whole = sights.take(agree).refined(pose)
-            pose = pose if whole is None else whole
-            miss = sights.misses(pose)
-            agree = (miss < 1.0) & among
-            score = (len(np.unique(sights.geometry.photo[agree])), -float(miss[agree].sum()))
-            if score[0] >= 2 and (best is None or score > best[0]):
-                best = (score, pose)
-    return best[1] if best is not None else None
+    photo = sights.geometry.photo
+    pairs = sorted(combinations(np.unique(photo[rows]).tolist(), 2), key=lambda p: p[1] - p[0])
+    starts: list[Rigid] = []
+    members: list[IntArray] = []
+    single: dict[int, list[Rigid]] = {}
+    for pair in pairs[:_MOST_PAIRS]:
+        own = rows[np.isin(photo[rows], pair)]
+        first = int(own[0])
+        if first not in single:
+            single[first] = sights.single_poses(first)
+        starts += single[first]
+        members += [own] * len(single[first])
+    if not starts:
+        return None
+    owner = np.repeat(np.arange(len(starts)), [len(m) for m in members])
+    squares = np.concatenate(members)
+    guesses, good = sights.refined(pack_markers(starts), owner, squares)
+    good[owner[sights.misses_of(guesses, owner, squares) >= 1.0]] = False
+    guesses = guesses[good]
+    if not len(guesses):
+        return None
+    agree = (_misses_of_all(sights, guesses) < 1.0) & among
+    whole, found = sights.refined(guesses, *np.nonzero(agree))
+    guesses = np.where(found[:, None], whole, guesses)
+    miss = _misses_of_all(sights, guesses)
+    agree = (miss < 1.0) & among
+    best: tuple[tuple[int, float], Array] | None = None
+    for guess, own_miss, own_agree in zip(guesses, miss, agree, strict=True):
+        score = (len(np.unique(photo[own_agree])), -float(own_miss[own_agree].sum()))
+        if score[0] >= 2 and (best is None or score > best[0]):
+            best = (score, guess)
+    return rigid_of(best[1]) if best is not None else None
+
+
+def _misses_of_all(sights: Sights, guesses: Array) -> Array:
+    """Misses (c, n) of every square by every guess (c, 12)."""
+    count, n = len(guesses), len(sights)
+    owner, rows = np.repeat(np.arange(count), n), np.tile(np.arange(n), count)
+    return sights.misses_of(guesses, owner, rows).reshape(count, n)
 
 
 def _corners_on_marker(one: TagGeometry, values: dict[str, Array]) -> Array:
