@@ -76,7 +76,7 @@ class Round:
         inverse = np.linalg.inv(self.given.whitening)[:, :8]
         sigma = np.sqrt(np.sum(inverse**2, axis=(1, 2)) / 8.0)
         factor = np.array(self.cleaned.factors)[(self.given.geometry.cuff >= 0).astype(np.intp)]
-        return np.maximum(_MEASURED_PX, _MEASURED_SIGMAS * sigma * factor)
+        return np.asarray(np.maximum(_MEASURED_PX, _MEASURED_SIGMAS * sigma * factor))
 
 
 @dataclass(frozen=True)

@@ -261,7 +261,7 @@ def _misfits(x_in_cam: Array, rays: Array, starts: list[int]) -> Array:
 
 def _starts(sights: list[Sight]) -> list[int]:
     """Where each sight's points begin when all are put one behind the other."""
-    return np.cumsum([0, *(len(s.rays) for s in sights[:-1])]).tolist()
+    return [int(i) for i in np.cumsum([0, *(len(s.rays) for s in sights[:-1])])]
 
 
 def _place_next_photo(

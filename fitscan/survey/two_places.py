@@ -70,7 +70,7 @@ class Sights:
     @cached_property
     def _target(self) -> Array:
         """Corners (n, 4, 2) where they would lie if the photos' processing had not moved them."""
-        return self.corners_px - self.values["split"][0, 0] * inward(self.corners_px)
+        return np.asarray(self.corners_px - self.values["split"][0, 0] * inward(self.corners_px))
 
     def _of(self, owner: IntArray, rows: IntArray) -> tuple[TagGeometry, Array]:
         """Squares `rows` as those of many markers, and their corners' places on the paper."""
