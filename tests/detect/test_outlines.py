@@ -1,4 +1,4 @@
-"""Outlines of dark patches, and that reading them finds no fewer tags than OpenCV's own detector."""
+"""Outlines of dark patches; reading them finds no fewer tags than OpenCV's own detector."""
 
 from __future__ import annotations
 
