@@ -156,7 +156,11 @@ def _gather(evidence: Evidence, marker: int, first: _First) -> _Case | None:
     network = evidence.cleaned.network
     place = {name: i for i, name in enumerate(network.photos)}
     rows: list[tuple[int, int, Array, float, bool, bool]] = []
-    last = next((r for r in evidence.rounds if _measured_in(r, marker).size), None)
+    measuring = [r for r in evidence.rounds if _measured_in(r, marker).size]
+    last = next(iter(measuring), None)
+    if marker not in network.marker_row:
+        # Of a marker that contradicts itself a later round may have found less.
+        last = max(measuring, key=lambda r: _measured_in(r, marker).size, default=None)
     for i in _measured_in(last, marker).tolist() if last is not None else []:
         assert last is not None
         photo = place.get(last.asked.photos[int(last.given.geometry.photo[i])])
