@@ -168,7 +168,8 @@ def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
     order, size = normal.order, normal.order.size
     parts = _in_order(linear.parts, order.eliminated)
     jacobians = [*(p.jacobian for p in parts), linear.residual[..., None]]
-    whole = np.concatenate(jacobians, axis=2) * np.sqrt(weight)[:, None, None]
+    whole = np.concatenate(jacobians, axis=2)
+    whole *= np.sqrt(weight)[:, None, None]
     ends = np.cumsum([0, *(p.jacobian.shape[2] for p in parts)]).tolist()
     pieces = [
         _Piece(p.group, slice(a, b), p.index)

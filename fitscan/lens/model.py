@@ -146,10 +146,10 @@ def project(
     fx = lens[0] * factor
     focal = np.stack(np.broadcast_arrays(fx, fx * lens[1]), axis=-1)
     pixels = focal * bent + lens[2:4]
-    spread = np.zeros((*x_in_cam.shape[:-1], 2, 3))
-    spread[..., 0, 0] = spread[..., 1, 1] = 1.0 / z
-    spread[..., :, 2] = -xy / z[..., None]
-    by_x = focal[..., :, None] * (by_xy @ spread)
+    # d xy / d x_in_cam is (1, -xy) / z.
+    by_x = np.empty((*x_in_cam.shape[:-1], 2, 3))
+    by_x[..., :2] = by_xy * (focal / z[..., None])[..., None]
+    by_x[..., 2] = -(by_x[..., 0] * xy[..., :1] + by_x[..., 1] * xy[..., 1:])
     by_lens = np.zeros((*x_in_cam.shape[:-1], 2, 10))
     by_lens[..., :, 0] = (focal * bent) / lens[0]
     by_lens[..., 1, 1] = fx * bent[..., 1]

@@ -22,7 +22,7 @@ from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
-from fitscan.survey.clean import Cleaned, clean
+from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.look import Looked, look_at, measure_all, photo_shelf
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations, corner_observations
@@ -111,7 +111,7 @@ def _solved(
     state, given = _first_observations(network, placement, found, rows)
     tell("Adjusting corners", 0, 1)
     # Corners differ much in quality; only what cannot be a corner at all is left out here.
-    cleaned = clean(network, state, given, rounds=8, gross=20.0, start_only=True)
+    cleaned = clean(network, state, given, rounds=8, gross=20.0, start_only=True, to_the_end=False)
     told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
     rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
     finished = _measure_on_model(
@@ -278,7 +278,7 @@ def _measure_on_model(
         )
         given = _observations(network, measured)
         tell("Adjusting edges", min(number, 2) - 1, 2)
-        cleaned = clean(network, state, given, factors=factors)
+        cleaned = clean(network, state, given, factors=factors, to_the_end=False)
         factors = cleaned.factors
         finished = Finished(cleaned, network, given, tuple(measured), finished)
         # A marker that contradicts itself is not looked for again: half of it would agree.
@@ -291,8 +291,9 @@ def _measure_on_model(
         found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
         network, state = _with_single_sights(_taught(cleaned), found, gone)
         rough = _added(network, cleaned.network)
-    tell("Adjusting edges", 2, 2)
     assert finished is not None
+    finished = replace(finished, cleaned=completed(finished.cleaned))
+    tell("Adjusting edges", 2, 2)
     return finished
 
 

@@ -22,7 +22,7 @@ from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State
 from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["MOVED_SHARE", "Cleaned", "clean"]
+__all__ = ["MOVED_SHARE", "Cleaned", "clean", "completed"]
 
 _ROUNDS = 14
 _ROBUST = 1.8
@@ -53,7 +53,7 @@ class Cleaned:
         state: the estimate.
         seen: squares kept, with their scaled standard deviations.
         bad: (n,) of the squares given, which contradicted the others.
-        solution, covariance: of the last adjustment, plain least squares.
+        solution, covariance: of the last adjustment.
         tests: of its blocks of squares.
         factors: by how much the standard deviations of flat and cuff squares were scaled.
         moved: ids of markers that were left out whole, because they contradict themselves.
@@ -79,6 +79,7 @@ def clean(
     gross: float = _GROSS,
     factors: tuple[float, float] = (1.0, 1.0),
     start_only: bool = False,
+    to_the_end: bool = True,
 ) -> Cleaned:
     """Adjust and leave out squares until none is grossly wrong (iterated data snooping).
 
@@ -96,8 +97,9 @@ def clean(
         rounds: at most so many.
         gross: see above.
         factors: what the scaling starts from, such as an earlier round's of measuring.
-        start_only: only start values are wanted. Nothing is adjusted to the end then, and rules,
-            which move no photo, are left aside.
+        start_only: only start values are wanted: their spread need not be settled.
+        to_the_end: see `completed`. Without it the rules, which move no photo, are left aside, and
+            nothing is adjusted further than tests need it.
     """
     keep = np.ones(len(given), dtype=bool)
     used = np.array(factors)
@@ -139,15 +141,24 @@ def clean(
         # A scale by which squares can be judged need not be followed until they all are.
         if settled or not np.allclose(scale, 1.0, rtol=_NEAR):
             used = used * scale
-    whole = replace(part.network, kit=network.kit)
-    if not start_only:
-        solution = whole.solve(near, seen, robust=_ROBUST)
-        covariance = whole.covariance(solution)
-        tests = _tests(covariance)
-    return Cleaned(
-        whole, State.of(solution.values), seen, ~keep, solution, covariance, tests,
+    cleaned = Cleaned(
+        replace(part.network, kit=network.kit), near, seen, ~keep, solution, covariance, tests,
         (float(used[0]), float(used[1])), tuple(network.markers[i] for i in moved),
     )  # fmt: skip
+    return completed(cleaned) if to_the_end else cleaned
+
+
+def completed(cleaned: Cleaned) -> Cleaned:
+    """The same squares adjusted to the end, with the rules."""
+    solution = cleaned.network.solve(cleaned.state, cleaned.seen, robust=_ROBUST)
+    covariance = cleaned.network.covariance(solution)
+    return replace(
+        cleaned,
+        state=State.of(solution.values),
+        solution=solution,
+        covariance=covariance,
+        tests=_tests(covariance),
+    )
 
 
 @dataclass(frozen=True)

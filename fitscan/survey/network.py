@@ -26,7 +26,7 @@ from fitscan.survey.tag_block import TagBlock, TagGeometry, inward
 
 __all__ = ["Network", "SquareObservations", "corner_observations"]
 
-_NEARLY, _WHOLLY = 1e-6, 1e-13
+_NEARLY, _WHOLLY = 1e-5, 1e-13
 """Share of the square sum below which a fall is not worth a step."""
 
 _DAMPING = 1e-6

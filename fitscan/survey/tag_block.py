@@ -238,10 +238,9 @@ class TagBlock:
         n = len(g)
         p = predict(g, self._corners, values)
         marker, photo = values["marker"][g.marker], values["photo"][g.photo]
-        turn_m = marker[:, None, :9].reshape(n, 1, 3, 3)
-        turn_p = photo[:, None, :9].reshape(n, 1, 3, 3)
-        by_world = p.by_cam @ turn_p
-        arm_m = p.x_in_marker @ turn_m[:, 0].transpose(0, 2, 1)
+        turn_m, turn_p = marker[:, :9].reshape(n, 3, 3), photo[:, :9].reshape(n, 3, 3)
+        by_world = (p.by_cam.reshape(n, 8, 3) @ turn_p).reshape(n, 4, 2, 3)
+        arm_m = p.x_in_marker @ turn_m.transpose(0, 2, 1)
         arm_p = p.x_in_cam - photo[:, None, 9:12]
         # One array of all columns, so that they are whitened in one product.
         forms = p.by_print.shape[-1] - 2
@@ -254,7 +253,8 @@ class TagBlock:
         corners[..., 10:13] = -by_world @ skew(arm_m)
         corners[..., 13:16] = by_world
         corners[..., 16:25] = p.by_lens[..., :9]
-        by_print = by_world @ turn_m @ p.by_print
+        by_marker = (by_world.reshape(n, 8, 3) @ turn_m).reshape(n, 4, 2, 3)
+        by_print = by_marker @ p.by_print
         corners[..., 25:27] = by_print[..., :2]
         corners[..., 28] = self._inward.reshape(n, 4, 2)
         corners[..., 29:] = by_print[..., 2:]
