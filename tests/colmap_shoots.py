@@ -71,9 +71,14 @@ def exact() -> Any:
 
 
 @lru_cache(maxsize=1)
-def shoot(photos: int) -> tuple[Scene, Network, State, SquareObservations]:
-    """Flat tags seen by a lens that is known: scene, unknowns, start values, noisy corners."""
-    scene = small_scene(7, photos, rules=False, nuisances=False)
+def shoot(photos: int, more: int = 0) -> tuple[Scene, Network, State, SquareObservations]:
+    """Flat tags seen by a lens that is known: scene, unknowns, start values, noisy corners.
+
+    Args:
+        photos: how many.
+        more: tags on the shell beside the usual 24.
+    """
+    scene = small_scene(7, photos, rules=False, nuisances=False, more=more)
     geometry, corners = visible_squares(scene)
     flat = geometry.cuff < 0
     geometry, corners = geometry.take(flat), corners[flat]
@@ -98,9 +103,9 @@ def shoot(photos: int) -> tuple[Scene, Network, State, SquareObservations]:
     return scene, network, state, given
 
 
-def colmaps_shoot(count: int, options: Any) -> tuple[Any, Any]:
+def colmaps_shoot(count: int, options: Any, more: int = 0) -> tuple[Any, Any]:
     """The same observations and start values for COLMAP: the reconstruction, and its adjuster."""
-    scene, network, _, given = shoot(count)
+    scene, network, _, given = shoot(count, more)
     photos = [rigid_of(p) for p in scene.state.photo]
     world = pycolmap.Reconstruction()
     config = pycolmap.BundleAdjustmentConfig()

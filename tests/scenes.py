@@ -38,9 +38,14 @@ PHONE = Lens(
 )
 
 
-def small_kit(rules: bool = True) -> Kit:
-    """24 flat tags on a shell, 8 on a trim, four cuffs on two tubes, two rules."""
-    tags = [TagSpec(id=i, side_mm=40.0, part="shell") for i in range(24)]
+FIRST_MORE = 200
+"""Id of the first of more tags on a shell than 24."""
+
+
+def small_kit(rules: bool = True, more: int = 0) -> Kit:
+    """24 flat tags and more on a shell, 8 on a trim, four cuffs on two tubes, two rules."""
+    shell = [*range(24), *range(FIRST_MORE, FIRST_MORE + more)]
+    tags = [TagSpec(id=i, side_mm=40.0, part="shell") for i in shell]
     tags += [TagSpec(id=i, side_mm=30.0, part="trim") for i in range(30, 38)]
     tags += [TagSpec(id=i, side_mm=40.0, part="loose") for i in range(50, 54)]
     cuff: dict[str, Any] = {
@@ -105,28 +110,14 @@ def wrapped(rng: np.random.Generator, cuffs: int, printer: Array) -> Array:
 
 
 def small_scene(
-    seed: int = 1, photos: int = 20, *, rules: bool = True, nuisances: bool = True
+    seed: int = 1, photos: int = 20, *, rules: bool = True, nuisances: bool = True, more: int = 0
 ) -> Scene:
     """A cabin of 1.8 x 1.4 x 1.2 m seen from inside and through its openings."""
     rng = np.random.default_rng(seed)
-    kit = small_kit(rules)
+    kit = small_kit(rules, more)
     layout = Layout.of(kit)
-    poses: dict[int, Rigid] = {}
     up, back = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
-    for i in range(24):
-        side = i % 4
-        along = rng.uniform(-900, 900)
-        height = rng.uniform(100, 1000)
-        if side == 0:
-            poses[i] = facing(np.array([0.0, -1, 0.1]), up, np.array([along, 700.0, height]))
-        elif side == 1:
-            poses[i] = facing(np.array([0.0, 1, 0.1]), up, np.array([along, -700.0, height]))
-        elif side == 2:
-            place = np.array([along, rng.uniform(-600, 600), 0.0])
-            poses[i] = facing(np.array([0.05, 0, 1.0]), back, place)
-        else:
-            place = np.array([900.0, rng.uniform(-600, 600), height])
-            poses[i] = facing(np.array([-1.0, 0, 0.1]), up, place)
+    poses = {i: _on_the_shell(rng, i % 4) for i in range(24)}
     for i in range(30, 38):
         place = np.array([rng.uniform(-300, 500), 690.0, rng.uniform(300, 600)])
         poses[i] = facing(np.array([0.1, -1, 0.2]), up, place)
@@ -136,6 +127,8 @@ def small_scene(
     for first, y, z in ((100, 550, 300), (120, 550, 800), (140, -550, 300), (160, -550, 800)):
         turn = exp(np.array([0.0, -0.14, 0.0])) @ exp(np.array([0.0, 0.0, rng.uniform(0, 6)]))
         poses[first] = Rigid(turn, np.array([200.0 - 0.14 * z, y, z]))
+    others = np.random.default_rng((seed, more))  # The rest stays where it is without them.
+    poses |= {FIRST_MORE + i: _on_the_shell(others, i % 4) for i in range(more)}
     poses = {m: p.step(np.r_[rng.normal(0, 0.05, 3), np.zeros(3)]) if m < 50 else p
              for m, p in poses.items()}  # fmt: skip
     cams = cabin_cameras(rng, photos)
@@ -151,6 +144,22 @@ def small_scene(
         form = wrapped(rng, cuffs, printer)
     state = State(photo, pack_markers(list(poses.values())), form, PHONE.values[None], printer, ink)
     return Scene(kit, layout, markers, state, PHONE)
+
+
+def _on_the_shell(rng: np.random.Generator, side: int) -> Rigid:
+    """world_from_marker of a tag somewhere on the left, the right, the floor or the front."""
+    up, back = np.array([0.0, 0.0, 1.0]), np.array([1.0, 0.0, 0.0])
+    along = rng.uniform(-900, 900)
+    height = rng.uniform(100, 1000)
+    if side == 0:
+        return facing(np.array([0.0, -1, 0.1]), up, np.array([along, 700.0, height]))
+    if side == 1:
+        return facing(np.array([0.0, 1, 0.1]), up, np.array([along, -700.0, height]))
+    if side == 2:
+        place = np.array([along, rng.uniform(-600, 600), 0.0])
+        return facing(np.array([0.05, 0, 1.0]), back, place)
+    place = np.array([900.0, rng.uniform(-600, 600), height])
+    return facing(np.array([-1.0, 0, 0.1]), up, place)
 
 
 def visible_squares(

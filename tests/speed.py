@@ -6,8 +6,9 @@
 Several folders are timed as one shoot. The floor is decoding the same photos to grey and one OpenCV
 detection with OpenCV's own settings, on all cores. Times are medians of runs that take turns, so
 that a busy computer spoils both sides alike; beside the clock's seconds stand the processors' (all
-processes), which it spoils less. With `--growth` simulated shoots of 25 to 400 photos follow; with
-`--colmap`, COLMAP's solver; with `--accuracy`, `accuracy.py`.
+processes), which it spoils less. With `--growth` the first look and simulated shoots grow from 25
+to 400 photos, and to 200 markers; with `--colmap`, COLMAP's solver; with `--accuracy`,
+`accuracy.py`.
 """
 
 from __future__ import annotations
@@ -39,7 +40,9 @@ from fitscan.geometry.rotation import Array
 from fitscan.lens.camera_file import CameraFile, read_camera
 from fitscan.markers.kit import Kit, read_kit
 from fitscan.survey import quality
+from fitscan.survey.look import run_all
 from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.photo_work import look
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import Finished
 from fitscan.survey.restrict import restrict
@@ -234,15 +237,15 @@ def beside_colmap() -> None:
     """One processor, plain corners, lens known, both from the truth until a billionth is left."""
     from colmap_shoots import colmaps_shoot, exact, shoot
 
-    print("\nphotos  squares  ours s  ours with covariance s  COLMAP s")
-    for photos in (8, 27, 54):
-        _, network, start, given = shoot(photos)
+    print("\nphotos  markers  squares  ours s  ours with covariance s  COLMAP s")
+    for photos, more in ((8, 0), (27, 0), (27, 200 - 32), (54, 0)):
+        _, network, start, given = shoot(photos, more)
         runs = []
         for _ in range(5):
             options = exact()
             options.ceres.solver_options.function_tolerance = 1e-9  # as `Options.tolerance`
             options.ceres.solver_options.num_threads = 1
-            _, adjuster = colmaps_shoot(photos, options)
+            _, adjuster = colmaps_shoot(photos, options, more)
             with one_thread():
                 clock = time.process_time()
                 solution = network.solve(start, given, robust=None)
@@ -252,32 +255,44 @@ def beside_colmap() -> None:
             adjuster.solve()
             runs.append((solved - clock, known - clock, time.process_time() - known))
         ours, both, theirs = np.median(runs, axis=0)
-        print(f"{photos:6}{len(given):9}{ours:8.3f}{both:24.3f}{theirs:10.3f}")
+        sizes = f"{photos:6}{len(network.markers):9}{len(given):9}"
+        print(f"{sizes}{ours:8.3f}{both:24.3f}{theirs:10.3f}")
 
 
-def growth() -> None:
-    """The adjustment of simulated shoots of one cabin, from 25 to 400 photos."""
-    print("\nphotos  squares  adjustment s  covariance s")
-    for photos in (25, 50, 100, 200, 400):
-        shots = take_photos(small_scene(3, photos), 3)
-        scene = shots.scene
-        network = Network.of(
-            scene.kit, [f"{i}" for i in range(photos)], list(scene.markers), scene.lens,
-            lens_prior(scene.lens).covariance, Priors(),
-        )  # fmt: skip
-        whitening = np.linalg.inv(np.linalg.cholesky(shots.covariance))
-        rank = np.full(len(shots.geometry), 9, dtype=np.intp)
-        seen = SquareObservations(shots.geometry, shots.observed, whitening, shots.px_per_mm, rank)
-        part = restrict(network, scene.state, seen, np.ones(len(seen), dtype=bool))
-        network, seen, start = part.network, part.seen, shaken(part.state)
-        with one_thread():
-            groups = start.groups()
-            clock = time.process_time()
-            solution = solve(groups, network.blocks(seen, robust=None), Options(eliminate="photo"))
-            middle = time.process_time()
-            network.covariance(solution).of("marker")
-        end = time.process_time()
-        print(f"{photos:6}{len(seen):9}{middle - clock:14.2f}{end - middle:14.2f}")
+def growth(photos: list[Path]) -> None:
+    """The first look at photos given again and again, and the adjustment of simulated shoots."""
+    print("\nphotos  first look cpu s")
+    for count in (25, 50, 100, 200, 400):
+        calls = [(photos[i % len(photos)], None, None) for i in range(count)]
+        took = timed(lambda calls=calls: run_all(look, calls, 1, lambda *_: None, ""))  # type: ignore[misc]
+        print(f"{count:6}{took[1]:18.2f}")
+    print("\nphotos  markers  squares  adjustment cpu s  covariance cpu s")
+    for count, more in (*((n, 0) for n in (25, 50, 100, 200, 400)), (27, 162), (100, 162)):
+        simulated(count, more)
+
+
+def simulated(photos: int, more: int) -> None:
+    """One line: a simulated shoot of the cabin with more tags than usual on its shell."""
+    shots = take_photos(small_scene(3, photos, more=more), 3)
+    scene = shots.scene
+    network = Network.of(
+        scene.kit, [f"{i}" for i in range(photos)], list(scene.markers), scene.lens,
+        lens_prior(scene.lens).covariance, Priors(),
+    )  # fmt: skip
+    whitening = np.linalg.inv(np.linalg.cholesky(shots.covariance))
+    rank = np.full(len(shots.geometry), 9, dtype=np.intp)
+    seen = SquareObservations(shots.geometry, shots.observed, whitening, shots.px_per_mm, rank)
+    part = restrict(network, scene.state, seen, np.ones(len(seen), dtype=bool))
+    network, seen, start = part.network, part.seen, shaken(part.state)
+    with one_thread():
+        groups = start.groups()
+        clock = time.process_time()
+        solution = solve(groups, network.blocks(seen, robust=None), Options(eliminate="photo"))
+        middle = time.process_time()
+        network.covariance(solution).of("marker")
+    end = time.process_time()
+    sizes = f"{photos:6}{len(network.markers):9}{len(seen):9}"
+    print(f"{sizes}{middle - clock:18.2f}{end - middle:18.2f}")
 
 
 def median_of(runs: list[Timed]) -> Timed:
@@ -324,7 +339,7 @@ def print_all(shoot: Path, options: argparse.Namespace) -> None:
         print(f"  {name:<42}{took:8.2f} s")
     compare(finished, base)
     if options.growth:
-        growth()
+        growth(photos)
     if options.colmap:
         beside_colmap()
     if options.accuracy:
