@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from fitscan.adjust.threads import one_thread
 from fitscan.errors import FitscanError
 from fitscan.fit.verdict import COVERAGE
 from fitscan.geometry.rotation import Array
@@ -99,12 +100,13 @@ def advise(survey: Survey, wish: Wish | None = None, *, most: int = 3) -> list[A
         InputError: the wish names what the survey does not have.
         DataError: the survey's photos do not hang together.
     """
-    lookout = Lookout.of(survey)
-    out = [*_shoot(lookout), *_lost(survey)]
-    if wish is not None:
-        found = _for_wish(lookout, wish, most)
-        return [*found, *_limits(lookout, wish, found), *out]
-    return [*_for_weakest(lookout, most), *out]
+    with one_thread():
+        lookout = Lookout.of(survey)
+        out = [*_shoot(lookout), *_lost(survey)]
+        if wish is not None:
+            found = _for_wish(lookout, wish, most)
+            return [*found, *_limits(lookout, wish, found), *out]
+        return [*_for_weakest(lookout, most), *out]
 
 
 def advise_if_possible(survey: Survey) -> list[Advice]:

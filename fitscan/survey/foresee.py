@@ -205,45 +205,43 @@ def information(
     state = replace(foresight.state, photo=photos)
     values = {g.name: g.values for g in state.groups()}
     seen = _observed(squares, state, foresight.sharpness)
-    products: list[Array] = []
-    columns: list[IntArray] = []
-    owner: list[IntArray] = []
+    tags: list[tuple[IntArray, Array, IntArray]] = []
     for block in foresight.network.blocks(seen, robust=None):
         if isinstance(block, TagBlock):
-            matrix, places = _products(foresight.order, block.linearise(values))
-            products.append(matrix)
-            columns.append(places)
-            owner.append(block.geometry.photo)
+            jacobian, places = _columns(foresight.order, block.linearise(values))
+            tags.append((block.geometry.photo, jacobian, places))
     p = foresight.network.priors
     sigma = np.array([p.focal_factor, p.edge_shift_px, *[p.principal_point_px] * 2])
     prior = np.diag(np.concatenate([np.zeros(6), 1.0 / sigma**2]))
     out: list[Information | None] = []
     for c in range(len(photos)):
-        mine = [
-            (m[i], k[i])
-            for m, k, o in zip(products, columns, owner, strict=True)
-            for i in np.flatnonzero(o == c)
-        ]
-        out.append(_of_photo(mine, prior) if len(mine) >= 2 else None)
+        mine = [(jacobian[o == c], places[o == c]) for o, jacobian, places in tags]
+        squares_seen = sum(len(places) for _, places in mine)
+        out.append(_of_photo(mine, prior) if squares_seen >= 2 else None)
     return out
 
 
-def _products(order: Order, linear: Linear) -> tuple[Array, IntArray]:
-    """Per square J^T J over its photo (first), then its kept parameters; and their places."""
+def _columns(order: Order, linear: Linear) -> tuple[Array, IntArray]:
+    """Per square its Jacobian by its photo (first), then by its kept parameters; their places."""
     parts = sorted(linear.parts, key=lambda p: p.group != "photo")
     jacobian = np.concatenate([p.jacobian for p in parts], axis=2)
     places = np.concatenate([order.columns(p.group, p.index) for p in parts[1:]], axis=1)
-    return jacobian.transpose(0, 2, 1) @ jacobian, places
+    return jacobian, places
 
 
 def _of_photo(squares: list[tuple[Array, IntArray]], prior: Array) -> Information | None:
     """Sum one photo's squares and take its own ten unknowns out."""
-    kept = np.unique(np.concatenate([k for _, k in squares]))
+    kept = np.unique(np.concatenate([places.ravel() for _, places in squares]))
     total = np.zeros((PHOTO + len(kept), PHOTO + len(kept)))
     total[:PHOTO, :PHOTO] = prior
-    for matrix, places in squares:
-        at = np.concatenate([np.arange(PHOTO), PHOTO + np.searchsorted(kept, places)])
-        total[np.ix_(at, at)] += matrix
+    for jacobian, places in squares:
+        n, rows, _ = jacobian.shape
+        whole = np.zeros((n, rows, len(total)))
+        whole[:, :, :PHOTO] = jacobian[:, :, :PHOTO]
+        at = PHOTO + np.searchsorted(kept, places)
+        np.put_along_axis(whole, at[:, None, :], jacobian[:, :, PHOTO:], axis=2)
+        flat = whole.reshape(n * rows, len(total))
+        total += flat.T @ flat
     own, cross = total[:PHOTO, :PHOTO], total[:PHOTO, PHOTO:]
     if np.linalg.cond(own) > 1e14:
         return None
