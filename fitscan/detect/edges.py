@@ -17,29 +17,50 @@ code's inner borders have both polarities.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.detect.pattern import edge_points
+from fitscan.detect.field import corner_field
+from fitscan.detect.pattern import ALONG, edge_points
 from fitscan.detect.profile import Borders, Offsets, Profiles, fit_profiles, read_grey
+from fitscan.detect.shape import Projector, Shapes, shapes_of
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 
-__all__ = ["EdgeResult", "Projector", "measure_edges"]
+__all__ = ["EdgeResult", "measure_edges"]
 
-Projector = Callable[[Array], Array]
-"""Places (n, k, 2) in cells on n squares -> pixels (n, k, 2)."""
+Bools = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.intp]
 
 _SAMPLES = 11
-_BLURS = np.array([0.55, 0.72, 0.93, 1.21, 1.58, 2.05, 2.66, 3.46, 4.5, 5.85, 7.6])
 _FIRST_REACH_PX, _WIDE_REACH_PX = 5.5, 14.0
-"""Half length of a profile before the blur is known; afterwards three times the blur. The longer
-one is for squares that the first shows to be out of focus: it saw the middle of their edges."""
+"""Half length of a profile before the blur is known. The longer one is for squares that the first
+shows to be out of focus: it saw the middle of their edges."""
 
 _OUT_OF_FOCUS_PX = 1.5
+_REACH, _SHORTEST_PX = 3.0, 2.5
+"""Half length over blur in the later passes, and the shortest."""
+
+_FIRST_BLURS, _WIDE_BLURS = (0.72, 1.21, 2.05), (1.21, 2.05, 3.46, 5.85)
+"""Tried first, px; the second where the first show that a square is out of focus."""
+
+_BLUR_RATIO, _BLUR_LIMITS = 1.3, (0.55, 7.6)
+"""Steps and limits of the closer search."""
+
+_BLUR_EVERY = 2
+"""Of the points of a thin pass, every how many-th the blur is sought with."""
+
+_MOST_MISFIT = 3.0
+"""What one point's misfit counts for at most, in medians of its square."""
+
+_HOPELESS = 0.4
+"""A square of which the thin passes have seen less is not read as a whole."""
+
+_LAST_PASSES, _SETTLED_PX = 3, 0.1
+"""How often all points of a square are read at most, and a change of its corners that is small
+enough to end with: the next would be a tenth of it."""
 
 _FLOOR_PX = 0.012
 """What repeated photos of the same corner scatter by even without noise (JPEG, demosaicing)."""
@@ -81,39 +102,99 @@ class EdgeResult:
 
 
 @dataclass(frozen=True)
-class _Borders:
-    """Padded border points of n squares: see `EdgePoints`.
+class _Sight:
+    """Where the borders of n squares should be, k points each (padded), and how they may move.
 
     Attributes:
-        uv: (n, k, 2); axis, polarity: (n, k).
         points: what profiles are compared with, all n k points one after another.
+        base, normal: (n, k, 2) px, normals towards growing u or v.
+        field: (n, k, 2, 8) how the points move with the corners.
+        dimming: (n, k, 3) how far the points move against their normal with the edge shift in the
+            middle and its change towards u and v.
+        design: (n, k, 11) the same along the normals.
+        near: (2, n, k) where along the normal the next borders behind and ahead should be, px.
+        slope, rate: (n, k), see `Profiles`.
     """
 
-    uv: Array
-    axis: Array
-    polarity: Array
     points: Borders
+    base: Array
+    normal: Array
+    field: Array
+    dimming: Array
+    design: Array
+    near: Array
+    slope: Array
+    rate: Array
 
     @staticmethod
-    def of(tag_ids: list[int]) -> _Borders:
+    def of(shapes: Shapes, rows: Rows, tag_ids: list[int], *, thin: bool) -> _Sight:
+        """Of some of the squares; `thin` takes only the middle of each cell's side."""
+        every = slice(len(ALONG) // 2, None, len(ALONG)) if thin else slice(None)
         sets = [edge_points(t) for t in tag_ids]
-        most = max(len(s) for s in sets)
+        length = np.array([len(s.axis[every]) for s in sets])
+        most = int(length.max())
+        real = np.arange(most) < length[:, None]
+        start = np.cumsum(length) - length
+        # What is missing at a row's end repeats its first point.
+        take = start[:, None] + np.where(real, np.arange(most), 0)
 
         def padded(name: str) -> Array:
-            rows = [getattr(s, name) for s in sets]
-            pad = [np.concatenate([r, np.repeat(r[:1], most - len(r), axis=0)]) for r in rows]
-            return np.stack(pad)
+            return np.asarray(np.concatenate([getattr(s, name)[every] for s in sets])[take])
 
-        real = np.arange(most) < np.array([len(s) for s in sets])[:, None]
+        shape = shapes.at(rows, padded("number").astype(np.intp))
         patch = np.ascontiguousarray(padded("patch").reshape(-1, 4, 3).transpose(1, 2, 0))
         across = padded("across").ravel()
         points = Borders(patch.astype(np.float32), across.astype(np.float32), real.ravel())
-        return _Borders(padded("uv"), padded("axis"), padded("polarity"), points)
+        uv = padded("uv") * (2.0 / CELLS)
+        field = corner_field(uv, shape.base, shapes.corners[rows])
+        normal = np.stack([-shape.run[..., 1], shape.run[..., 0]], axis=-1)
+        normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+        forwards = np.sum(normal * shape.ahead, axis=-1)
+        normal *= np.where(forwards < 0.0, -1.0, 1.0)[..., None]
+        forwards = np.abs(forwards)
+        dimming = np.concatenate([np.ones((*real.shape, 1)), uv], axis=2)
+        dimming *= padded("polarity")[..., None]
+        design = np.concatenate([np.einsum("nkd,nkdc->nkc", normal, field), -dimming], axis=2)
+        curve = 0.5 * np.sum(normal * shape.bend, axis=-1)
+        # The gradient in the picture of the place along the border.
+        turned = np.stack([-shape.ahead[..., 1], shape.ahead[..., 0]], axis=-1)
+        turned /= _not_zero(np.sum(turned * shape.run, axis=-1))[..., None]
+        return _Sight(
+            points, shape.base, normal, field, dimming, design,
+            np.stack([curve - forwards, curve + forwards]),
+            np.sum(turned * normal, axis=-1), np.linalg.norm(turned, axis=-1),
+        )  # fmt: skip
 
     @property
-    def real(self) -> npt.NDArray[np.bool_]:
-        """(n, k) no padding."""
-        return self.points.real.reshape(self.axis.shape)
+    def size(self) -> tuple[int, int]:
+        """Squares n, points k of each."""
+        return self.slope.shape[0], self.slope.shape[1]
+
+    def read(self, grey: npt.NDArray[np.uint8], change: Array, most: Array) -> Profiles:
+        """Profiles of all n k points, one after another.
+
+        Args:
+            grey: (h, w).
+            change: (n, 11) corner shifts and edge shifts so far.
+            most: (n,) longest half profile, px.
+        """
+        shift = np.einsum("nkdc,nc->nkd", self.field, change[:, :8])
+        inwards = np.einsum("nkc,nc->nk", self.dimming, change[:, 8:])
+        place = self.base + shift - inwards[..., None] * self.normal
+        cell_px = np.minimum(-self.near[0], self.near[1])
+        reach = np.maximum(np.minimum(0.9 * cell_px, most[:, None]), 1.6)
+        step = (2.0 * reach / (_SAMPLES - 1)).ravel()
+        normal = self.normal.reshape(-1, 2)
+        values, inside = read_grey(grey, place.reshape(-1, 2), normal, step, _SAMPLES)
+        single = np.float32
+        return Profiles(
+            values,
+            inside,
+            step.astype(single),
+            self.near.reshape(2, -1).astype(single),
+            self.slope.ravel().astype(single),
+            self.rate.ravel().astype(single),
+        )
 
 
 def measure_edges(
@@ -122,11 +203,13 @@ def measure_edges(
     project: Projector,
     *,
     start: Array | None = None,
-    passes: int = 3,
     tone: float | None = None,
     uneven_px: float = 0.003,
 ) -> EdgeResult:
     """Measure n squares in one photo, starting from their predicted places.
+
+    Two passes on a third of the points find where the squares are and how blurred; the last one,
+    from there, reads all of them.
 
     Args:
         grey: (h, w).
@@ -134,50 +217,41 @@ def measure_edges(
         project: where places on the squares, in cells (the black square is -4 to 4), should be.
         start: (n, 4, 2) shifts of the corners in pixels with which to begin, for squares that a
             first look found elsewhere than predicted.
-        passes: how often the prediction is corrected by what was measured.
         tone: of the photo from an earlier measurement; estimated if None.
         uneven_px: by how much the edge shift may change from a square's middle to its side.
     """
-    borders = _Borders.of(tag_ids)
-    n, most_points = borders.axis.shape
-    half = CELLS / 2.0
-    corners = np.tile(np.array([[-half, half], [half, half], [half, -half], [-half, -half]]),
-                      (n, 1, 1))  # fmt: skip
-    base_corners = project(corners)
-    base = project(borders.uv)
-    along, bend = _slopes(project, borders.uv, base)
-    field = _field(borders.uv / half, base, base_corners)
-    normal = _normals(along, borders.axis)
-    dimming = np.concatenate([np.ones((n, most_points, 1)), borders.uv / half], axis=2)
-    dimming = dimming * borders.polarity[..., None]
-    design = np.concatenate([np.einsum("nkd,nkdc->nkc", normal, field), -dimming], axis=2)
+    n = len(tag_ids)
+    shapes = shapes_of(project, n)
+    everyone = np.arange(n)
+    thin = _Sight.of(shapes, everyone, tag_ids, thin=True)
     begin = np.zeros((n, 8)) if start is None else start.reshape(n, 8)
     total = np.concatenate([begin, np.zeros((n, 3))], axis=1)
-    blur = np.full(n, 1.0)
-    fit: _Fit | None = None
     curve = 0.0 if tone is None else tone
-    for number in range(passes):
-        shift = np.einsum("nkdc,nc->nkd", field, total[:, :8])
-        inwards = np.einsum("nkc,nc->nk", dimming, total[:, 8:])
-        place = base + shift - inwards[..., None] * normal
-        most = np.full(n, _FIRST_REACH_PX) if number == 0 else np.maximum(3.0 * blur, 3.0)
-        profiles = _read(grey, place, normal, along, bend, borders.axis, most)
-        if number == 0:
-            blur = _best_blur(profiles, borders)
-            wide = blur > _OUT_OF_FOCUS_PX
-            if wide.any():
-                most = np.where(wide, _WIDE_REACH_PX, _FIRST_REACH_PX)
-                profiles = _read(grey, place, normal, along, bend, borders.axis, most)
-                blur = np.where(wide, _best_blur(profiles, borders), blur)
-        offsets = fit_profiles(profiles, borders.points, np.repeat(blur, most_points), curve)
-        fit = _fit_squares(offsets, borders, design, uneven_px)
-        total = total + fit.change
-        if number == 0 and passes > 1 and tone is None:
-            curve = _tone(total[:, 8], blur, profiles.near[1].reshape(n, -1).min(axis=1))
-            # The curve now explains what the edge shift did before.
-            total[:, 8] -= curve * _SHIFT_PER_TONE * blur
-    assert fit is not None
-    observed = np.concatenate([base_corners.reshape(n, 8) + total[:, :8], total[:, 8:9]], axis=1)
+    profiles, blur = _first_blur(thin, grey, total)
+    fit = _fit_squares(thin, profiles, blur, curve, uneven_px)
+    total = total + fit.change
+    if tone is None:
+        cell_px = thin.near[1].min(axis=1)
+        curve = _tone(total[:, 8], blur, cell_px)
+        # The curve now explains what the edge shift did before.
+        total[:, 8] -= curve * _SHIFT_PER_TONE * blur
+    reach = np.where(blur > _OUT_OF_FOCUS_PX, _WIDE_REACH_PX, _REACH * blur)
+    profiles = thin.read(grey, total, np.maximum(reach, _SHORTEST_PX))
+    blur = _closer_blur(profiles, thin, blur)
+    fit = _fit_squares(thin, profiles, blur, curve, uneven_px)
+    total = total + fit.change
+    rows = np.flatnonzero(fit.seen >= _HOPELESS)
+    for _ in range(_LAST_PASSES):
+        if len(rows) == 0:
+            break
+        whole = _Sight.of(shapes, rows, [tag_ids[i] for i in rows], thin=False)
+        reach = np.maximum(_REACH * blur[rows], _SHORTEST_PX)
+        profiles = whole.read(grey, total[rows], reach)
+        last = _fit_squares(whole, profiles, blur[rows], curve, uneven_px)
+        total[rows] += last.change
+        fit = fit.put(rows, last)
+        rows = rows[np.abs(last.change[:, :8]).max(axis=1) > _SETTLED_PX]
+    observed = np.concatenate([shapes.corners.reshape(n, 8) + total[:, :8], total[:, 8:9]], axis=1)
     moved = np.linalg.norm((total[:, :8] - begin).reshape(n, 4, 2), axis=2).max(axis=1)
     away = np.linalg.norm(total[:, :8].reshape(n, 4, 2), axis=2).max(axis=1)
     return EdgeResult(
@@ -194,98 +268,8 @@ def measure_edges(
     )
 
 
-def _slopes(project: Projector, uv: Array, base: Array) -> tuple[Array, Array]:
-    """First and second differences of the projection over one cell each way, along u and v.
-
-    Returns:
-        d pixels / d uv (n, k, 2 px, 2 uv); second derivatives by u and by v (n, k, 2 px, 2). On a
-        cylinder seen at a slant the cells shrink towards the limb: without the second term the
-        neighbouring borders would be looked for in the wrong place.
-    """
-    first, second = [], []
-    for axis in range(2):
-        step = np.eye(2)[axis]
-        ahead, behind = project(uv + step), project(uv - step)
-        first.append(0.5 * (ahead - behind))
-        second.append(ahead - 2.0 * base + behind)
-    return np.stack(first, axis=-1), np.stack(second, axis=-1)
-
-
-def _field(uv: Array, base: Array, corners: Array) -> Array:
-    """How points move when the corners do: (n, k, 2, 8) for places uv in -1 to 1.
-
-    The eight small changes of a plane's projection: an affine field, six numbers, and two of
-    perspective, (p - centre) * (g u + h v), in pixels p.
-    """
-
-    def span(places: Array, pixels: Array) -> Array:
-        one = np.ones(places.shape[:-1])
-        u, v = places[..., 0], places[..., 1]
-        centre = corners.mean(axis=1)[:, None]
-        out = np.zeros((*places.shape[:-1], 2, 8))
-        for axis in range(2):
-            out[..., axis, 3 * axis], out[..., axis, 3 * axis + 1] = one, u
-            out[..., axis, 3 * axis + 2] = v
-        # Divided by the square's size, so that all columns are alike in magnitude.
-        away = (pixels - centre) / np.ptp(corners, axis=1).max(axis=1)[:, None, None]
-        out[..., 6], out[..., 7] = away * u[..., None], away * v[..., None]
-        return out
-
-    unit = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
-    at_corners = span(np.tile(unit, (len(uv), 1, 1)), corners).reshape(-1, 8, 8)
-    return np.asarray(span(uv, base) @ np.linalg.inv(at_corners)[:, None])
-
-
-def _normals(along: Array, axis: Array) -> Array:
-    """Unit normals (n, k, 2) in the picture of the borders, towards growing u or v."""
-    run = np.where((axis == 0)[..., None], along[..., 1], along[..., 0])
-    ahead = np.where((axis == 0)[..., None], along[..., 0], along[..., 1])
-    normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
-    normal = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
-    sign = np.sign(np.sum(normal * ahead, axis=-1, keepdims=True))
-    return np.asarray(normal * np.where(sign == 0, 1.0, sign))
-
-
-def _read(
-    grey: npt.NDArray[np.uint8],
-    place: Array,
-    normal: Array,
-    along: Array,
-    bend: Array,
-    axis: Array,
-    most: Array,
-) -> Profiles:
-    """Profiles of all n k points, one after another."""
-    own = (axis == 0)[..., None]
-    ahead = np.where(own, along[..., 0], along[..., 1])
-    curve = 0.5 * np.where(own, bend[..., 0], bend[..., 1])
-    near = np.stack(
-        [np.sum(normal * (curve - ahead), axis=-1), np.sum(normal * (curve + ahead), axis=-1)]
-    )
-    inverse = _inverse(along)  # d uv / d px, (n, k, 2 uv, 2 px)
-    other = np.where(own, inverse[..., 1, :], inverse[..., 0, :])
-    slope = np.sum(other * normal, axis=-1)
-    cell_px = np.minimum(-near[0], near[1])
-    reach = np.maximum(np.minimum(0.9 * cell_px, most[:, None]), 1.6)
-    spacing = (2.0 * reach / (_SAMPLES - 1)).ravel()
-    values, inside = read_grey(grey, place.reshape(-1, 2), normal.reshape(-1, 2), spacing, _SAMPLES)
-    single = np.float32
-    return Profiles(
-        values,
-        inside,
-        spacing.astype(single),
-        near.reshape(2, -1).astype(single),
-        slope.ravel().astype(single),
-        np.linalg.norm(other, axis=-1).ravel().astype(single),
-    )
-
-
-def _inverse(along: Array) -> Array:
-    """Inverses of matrices (n, k, 2, 2)."""
-    a, b, c, d = along[..., 0, 0], along[..., 0, 1], along[..., 1, 0], along[..., 1, 1]
-    out = np.stack([np.stack([d, -b], axis=-1), np.stack([-c, a], axis=-1)], axis=-2)
-    det = a * d - b * c
-    return np.asarray(out / np.where(np.abs(det) > 1e-12, det, 1e-12)[..., None, None])
+def _not_zero(values: Array) -> Array:
+    return np.where(np.abs(values) > 1e-12, values, 1e-12)
 
 
 def _tone(shift: Array, blur: Array, cell_px: Array) -> float:
@@ -296,24 +280,76 @@ def _tone(shift: Array, blur: Array, cell_px: Array) -> float:
     return float(np.clip(np.median((shift / (_SHIFT_PER_TONE * blur))[large]), -0.5, 0.95))
 
 
-def _best_blur(profiles: Profiles, borders: _Borders) -> Array:
-    """Blur (n,) in px with which each square's profiles are explained best."""
-    n, k = borders.axis.shape
-    every = np.arange(n * k).reshape(n, k)[:, ::4].ravel()
-    some, few = profiles.take(every), borders.points.take(every)
-    # Hidden borders shall not choose: the median keeps them out.
-    use = (some.inside & few.real).reshape(n, -1)
-    cost = np.empty((len(_BLURS), n))
-    for i, b in enumerate(_BLURS):
-        fit = fit_profiles(some, few, np.full(len(every), b))
-        cost[i] = _median_of(fit.misfit.reshape(n, -1), use, 0.0)
-    best = np.clip(np.argmin(cost, axis=0), 1, len(_BLURS) - 2)
+class _Misfit:
+    """How badly blurs explain the profiles of n squares: the mean over some of their points.
+
+    Hidden borders shall not choose: none counts for more than a few times the median. (The median
+    alone scatters by twice as much.)
+    """
+
+    def __init__(self, profiles: Profiles, sight: _Sight) -> None:
+        n, k = sight.size
+        self.every = np.arange(n * k).reshape(n, k)[:, ::_BLUR_EVERY]
+        self.profiles, self.points = profiles, sight.points
+
+    def __call__(self, blur: Array, rows: Rows) -> Array:
+        """Of some squares (m,), each with its own blur (m,)."""
+        every = self.every[rows]
+        some, few = self.profiles.take(every.ravel()), self.points.take(every.ravel())
+        fit = fit_profiles(some, few, np.repeat(blur, every.shape[1]))
+        use = (some.inside & few.real).reshape(every.shape)
+        misfit = fit.misfit.reshape(every.shape)
+        most = _MOST_MISFIT * _median_of(misfit, use, 0.0)
+        total = np.where(use, np.minimum(misfit, most[:, None]), 0.0).sum(axis=1)
+        return np.asarray(total / np.maximum(use.sum(axis=1), 1))
+
+
+def _first_blur(
+    sight: _Sight, grey: npt.NDArray[np.uint8], change: Array
+) -> tuple[Profiles, Array]:
+    """The first profiles, and roughly with which blur (n,) in px they are explained best."""
+    n = sight.size[0]
     rows = np.arange(n)
-    a, b, c = (np.log(cost[best + d, rows] + 1e-9) for d in (-1, 0, 1))
-    bend = a - 2 * b + c
-    move = np.where(np.abs(bend) > 1e-9, 0.5 * (a - c) / np.where(bend == 0, 1.0, bend), 0.0)
-    ratio = np.log(_BLURS[1] / _BLURS[0])
-    return np.asarray(np.exp(np.log(_BLURS[best]) + np.clip(move, -1, 1) * ratio))
+    profiles = sight.read(grey, change, np.full(n, _FIRST_REACH_PX))
+    best = _best_of(_FIRST_BLURS, _Misfit(profiles, sight), rows)
+    wide = best > _OUT_OF_FOCUS_PX
+    if wide.any():
+        profiles = sight.read(grey, change, np.where(wide, _WIDE_REACH_PX, _FIRST_REACH_PX))
+        best[wide] = _best_of(_WIDE_BLURS, _Misfit(profiles, sight), rows[wide])
+    return profiles, best
+
+
+def _best_of(blurs: tuple[float, ...], misfit: _Misfit, rows: Rows) -> Array:
+    """The best between some blurs in equal ratios."""
+    cost = np.stack([misfit(np.full(len(rows), b), rows) for b in blurs])
+    best = np.clip(np.argmin(cost, axis=0), 1, len(blurs) - 2)
+    move = _lowest(np.stack([cost[best + d, np.arange(len(rows))] for d in (-1, 0, 1)]))
+    return np.asarray(np.array(blurs)[best] * (blurs[1] / blurs[0]) ** move)
+
+
+def _lowest(cost: Array) -> Array:
+    """Where a parabola through the logarithms of three costs (3, n) is lowest, -1 to 1."""
+    a, b, c = np.log(cost + 1e-9)
+    bend = a - 2.0 * b + c
+    move = np.where(bend > 1e-9, 0.5 * (a - c) / np.where(bend > 1e-9, bend, 1.0), np.sign(a - c))
+    return np.asarray(np.clip(move, -1.0, 1.0))
+
+
+def _closer_blur(profiles: Profiles, sight: _Sight, blur: Array) -> Array:
+    """Blur (n,) in px with which each square's profiles are explained best, from a near one."""
+    misfit = _Misfit(profiles, sight)
+    rows = np.arange(len(blur))
+    steps = (1.0 / _BLUR_RATIO, 1.0, _BLUR_RATIO)
+    cost = np.stack([misfit(blur * s, rows) for s in steps])
+    middle = blur.copy()
+    # Once more where the best is not in the middle.
+    for end, behind in ((0, 2), (2, 0)):
+        go = np.flatnonzero(np.argmin(cost, axis=0) == end)
+        if len(go):
+            middle[go] *= steps[end]
+            cost[behind, go], cost[1, go] = cost[1, go], cost[end, go]
+            cost[end, go] = misfit(middle[go] * steps[end], go)
+    return np.asarray(np.clip(middle * _BLUR_RATIO ** _lowest(cost), *_BLUR_LIMITS))
 
 
 @dataclass(frozen=True)
@@ -324,6 +360,13 @@ class _Fit:
     scatter: Array
     contrast: Array
     points: Array
+
+    def put(self, rows: Rows, other: _Fit) -> _Fit:
+        """The same with some of the squares from another fit."""
+        out = {name: getattr(self, name).copy() for name in self.__dataclass_fields__}
+        for name, values in out.items():
+            values[rows] = getattr(other, name)
+        return _Fit(**out)
 
 
 def _median_of(values: Array, use: npt.NDArray[np.bool_], otherwise: float) -> Array:
@@ -337,12 +380,16 @@ def _median_of(values: Array, use: npt.NDArray[np.bool_], otherwise: float) -> A
     return np.where(count > 0, middle, otherwise)
 
 
-def _fit_squares(flat: Offsets, borders: _Borders, design: Array, uneven_px: float) -> _Fit:
+def _fit_squares(
+    sight: _Sight, profiles: Profiles, blur: Array, tone: float, uneven_px: float
+) -> _Fit:
     """Corner shifts and edge shifts (n, 11) of every square from its border points, robustly.
 
     The covariance is of the corners and the middle's edge shift, marginal over its slopes.
     """
-    n, k = borders.axis.shape
+    n, k = sight.size
+    design = sight.design
+    flat = fit_profiles(profiles, sight.points, np.repeat(blur, k), tone)
     offsets = Offsets(*(getattr(flat, f).reshape(n, k) for f in flat.__dataclass_fields__))
     contrast = _median_of(offsets.contrast, offsets.usable, 0.0)
     usable = offsets.usable & (offsets.contrast > 0.35 * contrast[:, None])
@@ -367,7 +414,7 @@ def _fit_squares(flat: Offsets, borders: _Borders, design: Array, uneven_px: flo
     covariance = np.linalg.inv(matrix)[:, :9, :9] * np.maximum(chi, 1.0)[:, None, None]
     covariance = covariance + _FLOOR_PX**2 * np.eye(9)
     points = agree.sum(axis=1)
-    seen = points / np.maximum(borders.real.sum(axis=1), 1)
+    seen = points / np.maximum(sight.points.real.reshape(n, k).sum(axis=1), 1)
     # The few borders that noise lets agree on a bare wall are no pattern's contrast.
     contrast = np.where(seen < _HARDLY_SEEN, 0.0, contrast)
     return _Fit(change[..., 0], covariance, seen, scatter, contrast, points)

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS, cells
 
-__all__ = ["EdgePoints", "edge_points"]
+__all__ = ["ALONG", "EdgePoints", "edge_points"]
 
-_ALONG = (-0.28, 0.0, 0.28)
+ALONG = (-0.28, 0.0, 0.28)
 """Where on a cell's side the edge is measured, in cells from the side's middle."""
 
 
@@ -23,18 +24,23 @@ _ALONG = (-0.28, 0.0, 0.28)
 class EdgePoints:
     """k points on a tag's black/white borders, in cells from the tag's centre.
 
+    The points of one cell's side follow each other in the order of `ALONG`.
+
     Attributes:
         uv: (k, 2) place, u right, v up, the black square is -4 to 4.
         axis: (k,) 0 where the border runs up and its normal is u, 1 where the normal is v.
         patch: (k, 4, 3) whiteness (0 or 1) of the cells round the border: four along the
             normal (two on each side), three across (the middle one is the point's own row).
         across: (k,) the point's place across, in cells from the middle of its own row.
+        number: (k,) of the point among all that a tag can have, counted by axis (2), line (9) and
+            place along the line (24).
     """
 
     uv: Array
-    axis: Array
+    axis: npt.NDArray[np.intp]
     patch: Array
     across: Array
+    number: npt.NDArray[np.intp]
 
     def __len__(self) -> int:
         return len(self.axis)
@@ -51,21 +57,22 @@ def edge_points(tag_id: int) -> EdgePoints:
     white = np.ones((CELLS + 6, CELLS + 6))
     # Index by (u, v): columns of the picture run along u, rows downwards against v.
     white[3:-3, 3:-3] = cells(tag_id).T[:, ::-1]
+    # The cells round the side at (border, row): [border, row, along the normal, across].
+    window = np.lib.stride_tricks.sliding_window_view
+    near = np.stack([window(f[1:-1, 2:-2], (4, 3)) for f in (white, white.T)])
+    differ = near[..., 1, 1] != near[..., 2, 1]
+    axis, border, row = np.nonzero(differ)
     half = CELLS / 2.0
-    uv: list[tuple[float, float]] = []
-    axis: list[int] = []
-    patch: list[Array] = []
-    across: list[float] = []
-    for normal, field in ((0, white), (1, white.T)):
-        for border in range(CELLS + 1):
-            for row in range(CELLS):
-                i, j = border + 3, row + 3
-                if field[i - 1, j] == field[i, j]:
-                    continue
-                for offset in _ALONG:
-                    place = (border - half, row + 0.5 + offset - half)
-                    uv.append(place if normal == 0 else (place[1], place[0]))
-                    axis.append(normal)
-                    patch.append(field[i - 2 : i + 2, j - 1 : j + 2])
-                    across.append(offset)
-    return EdgePoints(np.array(uv), np.array(axis), np.array(patch), np.array(across))
+    points = len(ALONG)
+    across = np.tile(np.array(ALONG), len(axis))
+    line = np.repeat(border - half, points)
+    along = np.repeat(row + 0.5 - half, points) + across
+    first = (axis * (CELLS + 1) + border) * CELLS + row
+    axis = np.repeat(axis, points)
+    return EdgePoints(
+        np.where((axis == 0)[:, None], np.stack([line, along], 1), np.stack([along, line], 1)),
+        axis,
+        np.repeat(near[differ], points, axis=0),
+        across,
+        np.repeat(first * points, points) + np.tile(np.arange(points), len(first)),
+    )

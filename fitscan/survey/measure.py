@@ -219,7 +219,7 @@ def measure_photo(
             continue
         start, known = _start(part, values, found, rule)
         _place_rough(grey, part, values, rough, start, known)
-        edges = _edges(grey, part, values, start, tone, passes=3 if before is None else 2)
+        edges = _edges(grey, part, values, start, tone)
         tone = edges.tone
         good = _accepted(part, edges, known, rule)
         parts.append(_measured(part, edges, good, predicted, found))
@@ -256,7 +256,6 @@ def _edges(
     values: Values,
     start: Array,
     tone: float | None,
-    passes: int,
 ) -> EdgeResult:
     mm_per_cell = part.side_mm / CELLS
 
@@ -268,7 +267,6 @@ def _edges(
         part.tag_id.tolist(),
         project,
         start=start,
-        passes=passes,
         tone=tone,
         uneven_px=_UNEVEN_PX[bool((part.cuff >= 0).any())],
     )

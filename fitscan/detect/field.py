@@ -1,0 +1,108 @@
+"""How a square's borders move in a photo when its corners do, and what a new prediction changes.
+
+What is measured of a square is its predicted shape plus one smooth field of eight numbers. A new
+prediction that differs by such a field only leaves the measured corners where they are; what it
+differs by beyond that (another bend of a cuff) moves them by what the field then takes up.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fitscan.geometry.rotation import Array
+from fitscan.markers.family import CELLS
+
+__all__ = ["LATTICE", "carry", "corner_field"]
+
+_LINES = 5
+_AT = np.linspace(-CELLS / 2.0, CELLS / 2.0, _LINES)
+
+LATTICE: Array = np.stack(np.meshgrid(_AT, _AT, indexing="ij"), axis=-1).reshape(-1, 2)
+"""Places (25, 2) on a square, in cells from its centre, by which two predictions are compared."""
+
+_CORNERS = [_LINES - 1, _LINES * _LINES - 1, _LINES * (_LINES - 1), 0]
+"""Top left, top right, bottom right, bottom left in the lattice."""
+
+_SHARE = np.r_[0.5, np.ones(_LINES - 2), 0.5]
+"""How much of a border the lattice's places on it stand for."""
+
+
+def corner_field(uv: Array, base: Array, corners: Array) -> Array:
+    """How points move when the corners do: (n, k, 2, 8) for places uv in -1 to 1.
+
+    The eight small changes of a plane's projection: an affine field, six numbers, and two of
+    perspective, (p - centre) * (g u + h v), in pixels p.
+
+    Args:
+        uv: (n, k, 2).
+        base: (n, k, 2) their pixels.
+        corners: (n, 4, 2) pixels of the corners.
+    """
+
+    def span(places: Array, pixels: Array) -> Array:
+        one = np.ones(places.shape[:-1])
+        u, v = places[..., 0], places[..., 1]
+        centre = corners.mean(axis=1)[:, None]
+        out = np.zeros((*places.shape[:-1], 2, 8))
+        for axis in range(2):
+            out[..., axis, 3 * axis], out[..., axis, 3 * axis + 1] = one, u
+            out[..., axis, 3 * axis + 2] = v
+        # Divided by the square's size, so that all columns are alike in magnitude.
+        away = (pixels - centre) / np.ptp(corners, axis=1).max(axis=1)[:, None, None]
+        out[..., 6], out[..., 7] = away * u[..., None], away * v[..., None]
+        return out
+
+    unit = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
+    at_corners = span(np.tile(unit, (len(uv), 1, 1)), corners).reshape(-1, 8, 8)
+    return np.asarray(span(uv, base) @ np.linalg.inv(at_corners)[:, None])
+
+
+def _normals(along: Array, axis: Array) -> Array:
+    """Unit normals (n, k, 2) in the picture of borders, towards growing u or v.
+
+    Args:
+        along: (n, k, 2 px, 2 uv) d pixels / d uv.
+        axis: (n, k) 0 where the normal is u, 1 where it is v.
+    """
+    run = np.where((axis == 0)[..., None], along[..., 1], along[..., 0])
+    ahead = np.where((axis == 0)[..., None], along[..., 0], along[..., 1])
+    normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
+    normal = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+    sign = np.sign(np.sum(normal * ahead, axis=-1, keepdims=True))
+    return np.asarray(normal * np.where(sign == 0, 1.0, sign))
+
+
+def carry(before: Array, now: Array) -> tuple[Array, Array]:
+    """What a new prediction does to corners that were measured on an earlier one.
+
+    Args:
+        before: (n, 25, 2) pixels of the `LATTICE` in the prediction that was measured on.
+        now: (n, 25, 2) the same in the new one.
+
+    Returns:
+        shift (n, 4, 2) of the measured corners, px; and (n,) the most by which the new shape's
+        borders differ from the old one's along their normals when its corners may move freely.
+        The borders are taken to be measured equally well all over the square.
+    """
+    n = len(before)
+    corners = before[:, _CORNERS]
+    unit = np.broadcast_to(LATTICE * (2.0 / CELLS), before.shape)
+    field = corner_field(unit, before, corners)
+    moved = now - before
+    shape = before.reshape(n, _LINES, _LINES, 2)
+    along = np.stack(
+        [np.gradient(shape, axis=i, edge_order=2).reshape(n, -1, 2) for i in (1, 2)], axis=-1
+    )
+    rows, left, weight = [], [], []
+    for axis in range(2):
+        normal = _normals(along, np.full(before.shape[:2], axis))
+        rows.append(np.einsum("nkd,nkdc->nkc", normal, field))
+        left.append(np.sum(normal * moved, axis=-1))
+        share = np.ones((_LINES, _LINES)) * (_SHARE if axis == 0 else _SHARE[:, None])
+        weight.append(share.ravel())
+    design, off = np.concatenate(rows, axis=1), np.concatenate(left, axis=1)
+    weighed = (design * np.concatenate(weight)[:, None]).transpose(0, 2, 1)
+    taken = np.linalg.solve(weighed @ design, weighed @ off[..., None])
+    rest = np.abs(off - (design @ taken)[..., 0]).max(axis=1, initial=0.0)
+    shift = now[:, _CORNERS] - corners - taken[..., 0].reshape(n, 4, 2)
+    return np.asarray(shift), np.asarray(rest)
