@@ -6,13 +6,14 @@ borders are where the survey puts them. Reading the borders is left to `fitscan.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray, Values
 from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.detect.field import LATTICE, carry
 from fitscan.detect.search import find_pattern
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
@@ -84,12 +85,15 @@ _SOFT_PX = 0.075
 Gaussian (measured there)."""
 
 
-_STEADY_PX = 0.1
-"""A prediction that moved by less leaves a measured square where it is, to a thousandth."""
+_STEADY_PX, _RESHAPED_PX = 0.5, 0.05
+"""A measured square is measured again when its prediction moved by more, or was bent by more. (On
+the sample photos squares that a prediction up to so far off gave are as near to the truth as when
+they are measured again on the better one.)"""
 
-_RETRIED_PX = 0.15
-_NEARLY_SEEN = 0.7
-"""What was not accepted is tried again when its prediction moved so far, or so much was seen."""
+_RETRIED_PX, _NEARLY_SEEN, _NEARLY_PX = 0.5, 0.7, 0.05
+"""What was not accepted is tried again when its prediction moved so far, or so much was seen and it
+moved at all. (On the sample photos no square of which less was seen was won back by less than 1.5
+px.)"""
 
 
 @dataclass(frozen=True)
@@ -104,7 +108,9 @@ class PhotoMeasurement:
         expected: (m,) ids that should be visible.
         tone: of the photo.
         blur_px: (n,).
-        predicted: (m, 4, 2) corners of the expected squares from which the measuring began.
+        predicted: (m, 25, 2) where the expected squares' `LATTICE` was when they were measured.
+        carried: (n, 8) by how much the corners in `observed` were moved since, because a later
+            prediction had another shape, see `carry`.
         seen: (m,) share of their borders that agreed.
         contrast: (m,) grey levels between their black and white.
     """
@@ -117,7 +123,8 @@ class PhotoMeasurement:
     expected: tuple[int, ...]
     tone: float
     blur_px: Array
-    predicted: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
+    predicted: Array = field(default_factory=lambda: np.zeros((0, len(LATTICE), 2)))
+    carried: Array = field(default_factory=lambda: np.zeros((0, 8)))
     seen: Array = field(default_factory=lambda: np.zeros(0))
     contrast: Array = field(default_factory=lambda: np.zeros(0))
 
@@ -140,8 +147,18 @@ class PhotoMeasurement:
         return PhotoMeasurement(
             self.tag_ids[rows], self.observed[rows], self.covariance[rows], self.px_per_mm[rows],
             self.sought[rows], tuple(np.array(self.expected)[asked].tolist()), self.tone,
-            self.blur_px[rows], self.predicted[asked], self.seen[asked], self.contrast[asked],
+            self.blur_px[rows], self.predicted[asked], self.carried[rows],
+            self.seen[asked], self.contrast[asked],
         )  # fmt: skip
+
+    def carried_to(self, ids: IntArray, shift: Array) -> PhotoMeasurement:
+        """The same with corners of some ids (m,) moved by `shift` (m, 4, 2) since measured."""
+        place = {int(t): i for i, t in enumerate(ids)}
+        rows = [place[t] for t in self.tag_ids.tolist()]
+        carried = shift[rows].reshape(-1, 8)
+        observed = self.observed.copy()
+        observed[:, :8] += carried - self.carried
+        return replace(self, observed=observed, carried=carried)
 
 
 def expected_squares(
@@ -198,8 +215,8 @@ def measure_photo(
         doubles: ids that stand at two places of this photo: left alone.
         rough: ids whose marker is placed only roughly: looked for round there as a whole.
         before: an earlier round's measurement of this photo. What it accepted is kept where the
-            prediction stayed; what it did not accept is tried again unless neither the prediction
-            moved nor much was seen.
+            prediction nearly stayed; what it did not accept is tried again unless neither the
+            prediction moved nor much was seen.
         rule: when a square counts.
     """
     rule = rule or Acceptance()
@@ -210,10 +227,11 @@ def measure_photo(
         part = geometry.take((geometry.cuff >= 0) == on_cuff)
         part = part.take(np.array([int(t) not in doubles for t in part.tag_id], dtype=bool))
         part = part.take(expected_squares(part, values, size, rule))
-        predicted = predict_pixels(part, CORNERS * part.side_mm[:, None, None], values)
-        kept = _as_before(part.tag_id, predicted, before, rough)
+        predicted = predict_pixels(part, LATTICE * (part.side_mm / CELLS)[:, None, None], values)
+        kept, shift = _as_before(part.tag_id, predicted, before, rough)
         if before is not None and kept.any():
-            parts.append(before.only(part.tag_id[kept]))
+            ids = part.tag_id[kept]
+            parts.append(before.only(ids).carried_to(ids, shift[kept]))
         part, predicted = part.take(~kept), predicted[~kept]
         if len(part) == 0:
             continue
@@ -228,26 +246,30 @@ def measure_photo(
 
 def _as_before(
     ids: IntArray, predicted: Array, before: PhotoMeasurement | None, rough: frozenset[int]
-) -> npt.NDArray[np.bool_]:
-    """Which squares (n,) need no new look, because their prediction stayed.
+) -> tuple[npt.NDArray[np.bool_], Array]:
+    """Which squares (n,) need no new look, and what their new prediction does to their corners.
 
-    A square that was measured is known then, and one that showed too few borders still does. (On
-    the sample photos no square was won back whose prediction had moved by less than `_RETRIED_PX`,
-    unless it had nearly been accepted.)
+    A square that was measured is known unless its prediction has moved far or changed its shape,
+    and one that showed too few borders still does.
+
+    Returns:
+        (n,); (n, 4, 2) px since the corners were measured.
     """
-    kept = np.zeros(len(ids), dtype=bool)
+    kept, shift = np.zeros(len(ids), dtype=bool), np.zeros((len(ids), 4, 2))
     if before is None or len(before.predicted) != len(before.expected):
-        return kept
+        return kept, shift
     place = {t: i for i, t in enumerate(before.expected)}
-    measured = set(before.tag_ids.tolist())
-    for row, tag_id in enumerate(ids.tolist()):
-        if tag_id not in place or tag_id in rough:
-            continue
-        i = place[tag_id]
-        moved = float(np.abs(predicted[row] - before.predicted[i]).max())
-        hopeless = moved < _RETRIED_PX and before.seen[i] < _NEARLY_SEEN
-        kept[row] = moved < _STEADY_PX if tag_id in measured else hopeless
-    return kept
+    known = [r for r, t in enumerate(ids.tolist()) if t in place and t not in rough]
+    then = [place[int(t)] for t in ids[known]]
+    if not known:
+        return kept, shift
+    moved = np.abs(predicted[known] - before.predicted[then]).max(axis=(1, 2))
+    shift[known], bent = carry(before.predicted[then], predicted[known])
+    measured = np.isin(ids[known], before.tag_ids)
+    few = before.seen[then] < _NEARLY_SEEN
+    hopeless = moved < np.where(few, _RETRIED_PX, _NEARLY_PX)
+    kept[known] = np.where(measured, (moved < _STEADY_PX) & (bent < _RESHAPED_PX), hopeless)
+    return kept, shift
 
 
 def _edges(
@@ -366,8 +388,8 @@ def _measured(
     sought = ~np.isin(part.tag_id[good], found.ids)
     return PhotoMeasurement(
         part.tag_id[good], edges.observed[good], covariance, side / part.side_mm[good], sought,
-        tuple(part.tag_id.tolist()), edges.tone, edges.blur_px[good], predicted, edges.seen,
-        edges.contrast,
+        tuple(part.tag_id.tolist()), edges.tone, edges.blur_px[good], predicted,
+        np.zeros((int(good.sum()), 8)), edges.seen, edges.contrast,
     )  # fmt: skip
 
 
@@ -381,10 +403,9 @@ def _together(
         np.zeros(0, dtype=bool), (), tone, none,
     )  # fmt: skip
     parts = [empty, *parts]
-    names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px", "predicted")
-    whole = {
-        n: np.concatenate([getattr(p, n) for p in parts]) for n in (*names, "seen", "contrast")
-    }
+    names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px", "predicted",
+             "carried", "seen", "contrast")  # fmt: skip
+    whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in names}
     if before is not None:
         whole["sought"] |= np.isin(whole["tag_ids"], before.tag_ids[before.sought])
     expected = tuple(t for p in parts for t in p.expected)

@@ -155,9 +155,42 @@ def test_a_round_whose_predictions_stayed_looks_at_nothing_again() -> None:
     assert m.sought.sum() == sure.sought.sum()
 
 
+def test_a_small_move_of_the_prediction_leaves_measured_corners_where_they_are() -> None:
+    blank = np.full_like(photo(), 128)
+    m = measure_photo(blank, everything(), shifted(0.4), found(), before=measured())
+    both, here, there = np.intersect1d(m.tag_ids, measured().tag_ids, return_indices=True)
+    assert len(both) == len(measured().tag_ids)
+    assert np.abs(m.observed[here] - measured().observed[there]).max() < 1e-3
+    back = measure_photo(blank, everything(), values(), found(), before=m)
+    order = np.argsort(back.tag_ids), np.argsort(measured().tag_ids)
+    assert np.allclose(back.observed[order[0]], measured().observed[order[1]], rtol=0, atol=1e-9)
+    assert np.abs(back.carried).max() < 1e-9
+
+
+def reshaped(wider_mm: float) -> Values:
+    """The survey with all cuffs round wider tubes."""
+    v = values()
+    return {**v, "form": v["form"] + np.array([0.0, wider_mm, 0.0])}
+
+
+def test_corners_are_carried_to_where_another_bend_would_measure_them() -> None:
+    wider = reshaped(0.15)
+    again = measure_photo(photo(), everything(), wider, found())
+    m = measure_photo(photo(), everything(), wider, found(), before=measured())
+    kept = np.abs(m.carried).max(axis=1) > 0.0
+    assert kept.sum() >= 5
+    _, here, there = np.intersect1d(m.tag_ids[kept], again.tag_ids, return_indices=True)
+    _, _, old = np.intersect1d(m.tag_ids[kept], measured().tag_ids, return_indices=True)
+    right = again.observed[there, :8]
+    carried = np.linalg.norm(m.observed[kept][here, :8] - right)
+    # What is left is what two measurements from different starts scatter by.
+    assert carried < 0.8 * np.linalg.norm(measured().observed[old, :8] - right)
+
+
 def test_a_later_round_measures_what_moved_and_what_is_placed_roughly() -> None:
     blank = np.full_like(photo(), 128)
-    gone = measure_photo(blank, everything(), shifted(4.0), found(), before=measured())
+    # A turn that moves even the squares near its axis by more than is carried along.
+    gone = measure_photo(blank, everything(), shifted(16.0), found(), before=measured())
     assert len(gone.tag_ids) == 0
     rough = frozenset(measured().tag_ids[:3].tolist())
     m = measure_photo(blank, everything(), values(), found(), before=measured(), rough=rough)
