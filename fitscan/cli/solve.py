@@ -48,6 +48,12 @@ def survey(
     replace: Replace = False,
 ) -> None:
     """Work out one shoot: every marker's place and how well it is known."""
+    from fitscan.survey.workers import start_workers
+
+    check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
+    if kit.is_file() and shoot.is_dir():
+        # They start while the rest is loaded and read; a folder of other files costs that once.
+        start_workers(sum(1 for _ in shoot.iterdir()), workers)
     from fitscan.lens.camera_file import read_camera
     from fitscan.markers.kit import read_kit
     from fitscan.plan.advise import advise_if_possible, with_advice
@@ -55,7 +61,6 @@ def survey(
     from fitscan.survey.shoot import sources_of, survey_folder
     from fitscan.survey.survey_file import survey_document
 
-    check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
     if no_cache and cache is not None:
         raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
     if cache is None and not no_cache:

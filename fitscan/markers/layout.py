@@ -18,12 +18,15 @@ What the nominal drawing does not know is modelled by a few small numbers:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from fitscan.geometry.rotation import Array
-from fitscan.markers.kit import Kit, PointerSpec, TagSpec
+
+if TYPE_CHECKING:  # Workers need the layout, but not the kit's file.
+    from fitscan.markers.kit import Kit, PointerSpec, TagSpec
 
 __all__ = [
     "CUFF_FORM",

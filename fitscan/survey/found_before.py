@@ -19,7 +19,6 @@ import numpy as np
 from fitscan.detect.tags import Detections
 from fitscan.errors import FitscanError
 from fitscan.store.access import make_folder
-from fitscan.store.ledger import ledger_above
 from fitscan.store.whole import write_whole
 
 __all__ = ["HIDDEN", "cache_of_job", "keep", "recall"]
@@ -37,6 +36,8 @@ def cache_of_job(shoot: Path) -> Path | None:
     Args:
         shoot: folder of photos.
     """
+    from fitscan.store.ledger import ledger_above  # Workers need none of it.
+
     ledger = ledger_above(shoot / "a photo")
     if ledger is None:
         return None
