@@ -103,7 +103,9 @@ def test_where_the_cage_lies_on_the_bench_does_not_matter() -> None:
         assert b.left_expanded_mm == pytest.approx(a.left_expanded_mm, rel=1e-4, abs=1e-6)
     for p, q in zip(base.pairs, other.pairs, strict=True):
         assert q.change_mm == pytest.approx(p.change_mm, abs=1e-5)
-        assert q.cuffs == p.cuffs
+        # Of two straights that did not move at all, rounding picks the cuffs.
+        if abs(p.change_mm) > 1e-9:
+            assert q.cuffs == p.cuffs
 
 
 def test_there_and_back_distances_change_sign() -> None:
