@@ -1,11 +1,12 @@
 """The command line: parse, call, print. No computation happens here.
 
 One module a group of commands; each registers its commands with `app` as it is imported, in the
-order in which help lists them. Everything heavy is imported inside the command that needs it, so
-that help answers at once.
+order in which help lists them; `quick` stands before all. Everything heavy is imported inside the
+command that needs it, so that help answers at once.
 """
 
 from fitscan.cli import (  # noqa: I001 (help's order)
+    quick,
     prepare,
     solve,
     planning,
@@ -35,6 +36,7 @@ __all__ = [
     "page",
     "planning",
     "prepare",
+    "quick",
     "samples",
     "share",
     "solve",

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
+from fitscan.adjust.definite import solve_definite
 from fitscan.errors import DataError, InputError
 from fitscan.fit.congruency import Net, congruent_points, critical_value
 from fitscan.geometry.align import align_points
@@ -190,7 +190,7 @@ def _least_squares(
         seen = out.apply(x_b)
         rows = motion_rows(seen - out.translation)
         covariance = difference_covariance(a, b, markers, out, rows)
-        weighted = cho_solve(cho_factor(covariance), rows)
+        weighted = solve_definite(covariance, rows)
         step = np.linalg.solve(rows.T @ weighted, weighted.T @ (x_a - seen).reshape(-1))
         out = out.step(np.asarray(step, dtype=np.float64))
     return out
@@ -229,7 +229,7 @@ def _moved(
         seen = a_from_b.apply(x_b[order])
         rows = motion_rows(seen - seen[:-1].mean(axis=0))
         covariance = difference_covariance(a, b, [common[k] for k in order], a_from_b, rows)
-        weighted = cho_solve(cho_factor(covariance[:-3, :-3]), rows[:-3])
+        weighted = solve_definite(covariance[:-3, :-3], rows[:-3])
         gain = np.linalg.solve(rows[:-3].T @ weighted, weighted.T)
         against = np.hstack([-rows[-3:] @ gain, np.eye(3)])
         shift = seen[-1] - x_a[i]

@@ -21,7 +21,7 @@ __all__ = ["AnglesFile", "ReadingRow", "angles_document", "reading_row"]
 class ReadingRow(BaseModel):
     """One number; `wanted`, `tolerance` and `verdict` are null when nothing is judged."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     subject: str
     against: str

@@ -10,10 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.special import chndtrix, fdtri, ncfdtri
 
-from fitscan.adjust.chi_squared import chi2_isf
+from fitscan.adjust.chi_squared import shifted_chi2_isf
+from fitscan.adjust.definite import solve_definite
 from fitscan.geometry.rotation import Array
 
 __all__ = ["Congruency", "Net", "congruent_points", "critical_value"]
@@ -59,7 +58,7 @@ class Net:
         """
         rows = self.rows(points)
         motion = self.motion[rows]
-        weight = cho_solve(cho_factor(self.covariance[np.ix_(rows, rows)]), np.eye(len(rows)))
+        weight = solve_definite(self.covariance[np.ix_(rows, rows)], np.eye(len(rows)))
         weighted = weight @ motion
         normal = motion.T @ weighted
         if self.prior is not None:
@@ -111,12 +110,12 @@ def critical_value(alpha: float, count: int, freedom: float, shift: float = 0.0)
     if count <= 0:
         return 0.0
     if np.isinf(freedom):
-        limit = chndtrix(1.0 - alpha, count, shift) if shift > 0.0 else chi2_isf(alpha, count)
-    elif shift > 0.0:
-        limit = count * ncfdtri(count, freedom, shift, 1.0 - alpha)
-    else:
-        limit = count * fdtri(count, freedom, 1.0 - alpha)
-    return float(limit)
+        return shifted_chi2_isf(alpha, count, shift)
+    from scipy.special import fdtri, ncfdtri
+
+    if shift > 0.0:
+        return float(count * ncfdtri(count, freedom, shift, 1.0 - alpha))
+    return float(count * fdtri(count, freedom, 1.0 - alpha))
 
 
 def congruent_points(net: Net, alpha: float, *, allowed: float = 0.0, least: int = 3) -> Congruency:

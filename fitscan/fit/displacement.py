@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
+from fitscan.adjust.definite import solve_definite
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import few_markers, motion_rows
 from fitscan.fit.labels import label_of
@@ -242,11 +242,11 @@ def _without_common_scale(
 def _against(fixed: int, motion: Array, covariance: Array) -> Array:
     """Gain (m, fixed + m) of displacements against the first `fixed` numbers, which stood still."""
     own, cross = covariance[:fixed, :fixed], covariance[fixed:, :fixed]
-    factor = cho_factor(own)
-    weighted = cho_solve(factor, motion[:fixed])
+    solved = solve_definite(own, np.hstack([motion[:fixed], cross.T]))
+    weighted = solved[:, : motion.shape[1]]
     align = np.linalg.solve(motion[:fixed].T @ weighted, weighted.T)
     rest = np.eye(fixed) - motion[:fixed] @ align
-    carried = motion[fixed:] @ align + cho_solve(factor, cross.T).T @ rest
+    carried = motion[fixed:] @ align + solved[:, motion.shape[1] :].T @ rest
     return np.hstack([-carried, np.eye(len(covariance) - fixed)])
 
 

@@ -10,9 +10,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
 from fitscan.adjust.chi_squared import chi2_isf
+from fitscan.adjust.definite import solve_definite
 from fitscan.errors import DataError, InputError
 from fitscan.fit.align import (
     ALPHA,
@@ -73,7 +73,7 @@ class Carrier:
         seen = alignment.a_from_b.apply(places)
         rows = motion_rows(seen - alignment.a_from_b.translation)
         covariance = difference_covariance(a, b, used, alignment.a_from_b, rows)
-        weighted = cho_solve(cho_factor(covariance), rows)
+        weighted = solve_definite(covariance, rows)
         gain = np.asarray(np.linalg.solve(rows.T @ weighted, weighted.T), dtype=np.float64)
         return Carrier(alignment.used, alignment.a_from_b, gain)
 

@@ -6,18 +6,21 @@ U is the expanded uncertainty (k = 2) throughout. Computing is left to `gap` and
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
 
-from fitscan.fit.align import Alignment
-from fitscan.fit.gap import Gap, GapStation, StraightGap
-from fitscan.fit.gap_chain import Loop, Step
-from fitscan.fit.moves import Move
-from fitscan.fit.recheck import CuffShift, Recheck
 from fitscan.geometry.rotation import Array
 from fitscan.store.document import JsonDocument, Upgrade
+
+if TYPE_CHECKING:
+    # Either command's file loads without the other's computing.
+    from fitscan.fit.align import Alignment
+    from fitscan.fit.gap import Gap, GapStation, StraightGap
+    from fitscan.fit.gap_chain import Loop, Step
+    from fitscan.fit.moves import Move
+    from fitscan.fit.recheck import CuffShift, Recheck
 
 __all__ = [
     "CAUTION",
@@ -41,7 +44,7 @@ Vector = tuple[float, float, float]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class MovedRow(_Model):

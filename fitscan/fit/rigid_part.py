@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fitscan.adjust.chi_squared import chi2_isf, chi2_median, chi2_sf
+from fitscan.adjust.chi_squared import chi2_isf, chi2_sf
 from fitscan.fit.align import ALPHA
 from fitscan.fit.congruency import Net, congruent_points
 from fitscan.fit.displacement import Displacements
@@ -196,11 +196,13 @@ def _middle_scatter(d: Displacements, left: Array, covariance: Array) -> float:
     spread = np.concatenate([values for values, _ in own]).clip(min=0.0)
     along = np.concatenate([vectors.T @ left[d.rows(i)] for i, (_, vectors) in enumerate(own)])
     first = np.cumsum([0, *d.sizes[:-1]])
-    usual = np.array([chi2_median(size) for size in d.sizes])
+    usual = chi2_isf(0.5, d.sizes)
 
     def excess(bending: float) -> float:
         squares = np.add.reduceat(along**2 / (spread + bending**2 + 1e-12), first)
-        return float(np.median(squares / usual)) - 1.0
+        # As `numpy.median`, which loads the masked arrays first.
+        order = np.sort(squares / usual)
+        return 0.5 * float(order[(len(order) - 1) // 2] + order[len(order) // 2]) - 1.0
 
     if excess(0.0) <= 0.0:
         return 0.0

@@ -20,7 +20,7 @@ Vector = tuple[float, float, float]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class PositionRow(_Model):

@@ -27,7 +27,7 @@ Matrix = tuple[Vector, Vector, Vector]
 
 
 class _Row(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class StraightShape(_Row):

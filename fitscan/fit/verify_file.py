@@ -22,7 +22,7 @@ __all__ = ["LengthRow", "VerifyFile", "keep_sheet", "read_sheet", "verify_docume
 class LengthRow(BaseModel):
     """One length; error is measured less read, U (k = 2) holds both sides."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     ids: tuple[int, int]
     ends: tuple[str, str]

@@ -51,7 +51,7 @@ PAPER_MM = 0.15
 
 
 class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class PrinterSpec(_Entry):

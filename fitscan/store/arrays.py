@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
 from fitscan.errors import DataError
 
@@ -34,15 +34,17 @@ class PackedSymmetric(BaseModel):
         data: The lower triangle with its diagonal, row by row.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     size: int = Field(ge=0, le=100_000)
     encoding: _Encoding = _ENCODING
     data: str
+    _checked: NDArray[np.float64] | None = PrivateAttr(None)
 
     @model_validator(mode="after")
     def _is_a_covariance(self) -> PackedSymmetric:
-        _unpack(self.size, self.data)
+        # Every reader asks for the matrix next.
+        self._checked = _unpack(self.size, self.data)
         return self
 
 
@@ -78,6 +80,8 @@ def pack_symmetric(matrix: ArrayLike) -> PackedSymmetric:
 
 def unpack_symmetric(packed: PackedSymmetric) -> NDArray[np.float64]:
     """Return the full matrix, shape (n, n), bit for bit the lower triangle that was packed."""
+    if packed._checked is not None:
+        return packed._checked.copy()
     return _unpack(packed.size, packed.data)
 
 

@@ -52,7 +52,7 @@ class JsonDocument(BaseModel):
             before it, or None. A sealed file that was changed by hand is not read.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
     KIND: ClassVar[str]
     SCHEMA_VERSION: ClassVar[int]
@@ -113,10 +113,11 @@ def read_json(path: str | os.PathLike[str], model: type[DocumentT]) -> DocumentT
         EnvironmentProblem: The disk failed.
     """
     file = Path(path)
-    stored = _parse(file, read_bytes(file))
+    raw = read_bytes(file)
+    stored = _parse(file, raw)
     content = _present_version(file, stored, model)
     try:
-        document = validate(model, content)
+        document = validate(model, content, _text_of(raw, stored, model))
     except Misfit as misfit:
         raise _refusal(file, misfit.fault) from misfit
     _check_seal(file, stored, model)
@@ -217,6 +218,22 @@ def _present_version(
             what = f"The file says schema version {version} and lacks what that version must have"
             raise InputError(what, file, _AGAIN) from error
     return content
+
+
+def _text_of(raw: bytes, stored: dict[str, Any], model: type[JsonDocument]) -> bytes | None:
+    """A file's text without its envelope, where it stands as we write it and of this version."""
+    if stored["schema_version"] != model.SCHEMA_VERSION:
+        return None
+    head = b'{\n"kind": "%b",\n"schema_version": %d,\n' % (
+        model.KIND.encode(),
+        model.SCHEMA_VERSION,
+    )
+    tail = b"\n}\n"
+    if model.SEALED_FROM is not None:
+        tail = b',\n"content_sha256": %b%b' % (_compact(stored.get(_SEAL)).encode(), tail)
+    if not (raw.startswith(head) and raw.endswith(tail)):
+        return None
+    return b"{" + raw[len(head) : len(raw) - len(tail)] + b"}"
 
 
 def _envelope(model: type[JsonDocument], version: int) -> set[str]:

@@ -66,7 +66,7 @@ class Entry(BaseModel):
         chain: hash of this entry and of the chain before it, so that no line can be taken out.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     path: Annotated[str, Field(min_length=1, max_length=1000)]
     sha256: Hash | None

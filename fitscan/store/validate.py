@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 import json
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar, get_args, get_origin
@@ -16,6 +17,9 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 __all__ = ["Fault", "Key", "Misfit", "Mistake", "ModelT", "validate"]
+
+_LARGE = (re.compile(rb"e[+]?[0-9]{3,}[\s,\]}]"), re.compile(rb"E[+]?[0-9]{3,}[\s,\]}]"))
+_DIGITS = bytes.maketrans(b"123456789", b"000000000")
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -79,24 +83,41 @@ class Mistake(ValueError):  # noqa: N818  - what a model's own check raises
         self.path = path
 
 
-def validate(model: type[ModelT], data: Mapping[str, Any]) -> ModelT:
+def validate(model: type[ModelT], data: Mapping[str, Any], text: bytes | None = None) -> ModelT:
     """Return the model's instance made from parsed data.
 
     The types are strict: a number in quotes is not a number. JSON is the way in, because there
     strictness still lets a list become a tuple and a whole number a real one. Numbers that are
     not finite are refused whatever the model says: none of them was ever measured.
 
+    Args:
+        model: what the data are.
+        data: as parsed.
+        text: the JSON text in UTF-8 that the data were parsed from, if there is one.
+
     Raises:
         Misfit: The data do not fit the model.
     """
-    for path, reason in _unusable(data, ()):
-        key = _last_key(path)
-        raise Misfit(Fault(f'The key "{key}" cannot be used: {reason}', "correct it", path, key, 0))
-    text = json.dumps(data, default=str)
+    if text is None or _doubtful(text):
+        for path, reason in _unusable(data, ()):
+            key = _last_key(path)
+            what = f'The key "{key}" cannot be used: {reason}'
+            raise Misfit(Fault(what, "correct it", path, key, 0))
+    if text is None:
+        text = json.dumps(data, default=str).encode("ascii")
     try:
         return model.model_validate_json(text, strict=True)
     except ValidationError as error:
         raise Misfit(_first_fault(error, model, data)) from error
+
+
+def _doubtful(text: bytes) -> bool:
+    """Whether a JSON text may hold a number that is not finite, or text that is none.
+
+    The former needs three digits of exponent or hundreds before the point, the latter an escape.
+    """
+    large = any(pattern.search(text) for pattern in _LARGE)
+    return large or b"0" * 300 in text.translate(_DIGITS) or b"\\u" in text
 
 
 def _unusable(place: object, path: Path) -> Iterator[tuple[Path, str]]:

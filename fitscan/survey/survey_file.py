@@ -39,7 +39,7 @@ Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class MarkerRow(_Model):

@@ -180,6 +180,28 @@ def test_what_does_not_fit_is_named_in_one_sentence(
     assert words in sentence(put(tmp_path, content))
 
 
+@pytest.mark.parametrize(
+    ("ours", "theirs", "words"),
+    [
+        ("-7.0", "1e999", 'key "centre" cannot be used: it is not a finite number'),
+        ("-7.0", "-1E+999", 'key "centre" cannot be used: it is not a finite number'),
+        ("-7.0", "9" * 400 + ".0", 'key "centre" cannot be used: it is not a finite number'),
+        ('"bar"', '"\\ud800"', 'key "title" cannot be used: its text is damaged'),
+        ("-7.0", '"7"', "spots.0.centre.2"),
+        ('"schema_version": 3', '"schema_version": 3,\n"schema_version": 3', "stands twice"),
+        ('"title"', '"kind": "fitscan.sketch",\n"title"', "stands twice"),
+        ('"title"', '"titel"', 'write "title" if that is meant'),
+    ],
+)
+def test_what_was_changed_in_a_file_of_ours_is_named_too(
+    tmp_path: Path, ours: str, theirs: str, words: str
+) -> None:
+    write_json(tmp_path / "a.json", SKETCH)
+    text = (tmp_path / "a.json").read_text(encoding="utf-8")
+    assert text.count(ours) == 1
+    assert words in sentence(put(tmp_path, text.replace(ours, theirs)))
+
+
 def test_several_faults_are_counted(tmp_path: Path) -> None:
     path = put(tmp_path, {**GOOD, "title": 7, "unit": 3, "x": 1})
     assert 'key "x"' in sentence(path)
