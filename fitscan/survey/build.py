@@ -25,6 +25,7 @@ from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.look import Looked, look_at, measure_all, photo_shelf
 from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measured_before import Memory
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
@@ -71,7 +72,7 @@ def build_survey(
         camera: prior of the lens.
         priors: of the nuisances.
         workers: processes for the photos; all cores if None.
-        cache: folder in which is kept what the first look found, by the photos' content.
+        cache: folder in which is kept what was found and measured, by the photos' content.
         progress: told what happens.
 
     Raises:
@@ -80,6 +81,8 @@ def build_survey(
     tell = progress or (lambda sentence, done, total: None)
     with photo_shelf(len(photos)) as shelf, one_thread():
         looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache)
+        if cache is not None:
+            looked = replace(looked, memory=Memory(cache, kit))
         told = Told(list(looked.dropped), {**refused, **looked.refused})
         doubles = {d for f in looked.found for d in f.doubles}
         found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
@@ -292,6 +295,8 @@ def _measure_on_model(
         network, state = _with_single_sights(_taught(cleaned), found, gone)
         rough = _added(network, cleaned.network)
     assert finished is not None
+    if looked.memory is not None:
+        looked.memory.keep()
     finished = replace(finished, cleaned=completed(finished.cleaned))
     tell("Adjusting edges", 2, 2)
     return finished

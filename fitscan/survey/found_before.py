@@ -21,7 +21,7 @@ from fitscan.errors import FitscanError
 from fitscan.store.access import make_folder
 from fitscan.store.whole import write_whole
 
-__all__ = ["HIDDEN", "cache_of_job", "keep", "recall"]
+__all__ = ["HIDDEN", "cache_of_job", "fingerprint", "keep", "recall"]
 
 HIDDEN = ".fitscan-cache"
 """The cache's folder within a job: hidden, so it is neither listed nor audited nor packed."""
@@ -103,7 +103,15 @@ def _place(folder: Path, sha256: str) -> Path:
 
 @lru_cache(maxsize=1)
 def _finder() -> str:
-    """Fingerprint of everything that finds tags: a changed line makes the old entries useless."""
+    return fingerprint("detect", "photos", "markers/family.py")
+
+
+def fingerprint(*sources: str) -> str:
+    """Hash of parts of this package and of what they use: a changed line makes old entries useless.
+
+    Args:
+        sources: files and folders, from the package's folder on.
+    """
     import cv2
 
     try:
@@ -112,8 +120,8 @@ def _finder() -> str:
         heif = ""
     digest = hashlib.sha256(f"{cv2.__version__} {np.__version__} {heif}".encode())
     package = Path(__file__).resolve().parent.parent
-    for part in ("detect", "photos"):
-        for source in sorted((package / part).glob("*.py")):
+    for name in sources:
+        place = package / name
+        for source in sorted(place.glob("*.py")) if place.is_dir() else [place]:
             digest.update(source.read_bytes())
-    digest.update((package / "markers" / "family.py").read_bytes())
     return digest.hexdigest()[:16]

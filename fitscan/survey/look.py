@@ -18,7 +18,8 @@ import numpy as np
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measure import PhotoMeasurement, measure_unseen
+from fitscan.survey.measured_before import Memory, question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import look, measure
 from fitscan.survey.survey import Dropped
@@ -52,6 +53,7 @@ class Looked:
         dropped: doubles and unknown ids.
         unknown: ids that are not in the kit, with the photos that show them.
         shelf: folder of decoded photos, see `photo_shelf`.
+        memory: of what was measured in the same photos before.
     """
 
     folder: Path
@@ -63,6 +65,7 @@ class Looked:
     dropped: tuple[Dropped, ...]
     unknown: dict[int, tuple[str, ...]]
     shelf: Path | None = None
+    memory: Memory | None = None
 
     def only(self, rows: list[int]) -> Looked:
         """Some of the photos."""
@@ -241,10 +244,31 @@ def measure_all(
         rough: ids whose marker is placed only roughly.
     """
     ids = [t for m in network.markers for t in network.layout.markers[m]]
-    calls = []
+    sentence = f"Measuring edges, round {number}"
+    memory = looked.memory
+    calls, asked, gone = [], [], frozenset(doubles)
+    known: dict[int, PhotoMeasurement] = {}
     for row, path in enumerate(looked.paths):
         geometry = network.geometry(ids, [row] * len(ids))
         own = before[row] if before else None
-        some = (found[row], frozenset(doubles), rough, own)
-        calls.append((path, looked.shelf, geometry, values, *some))
-    return run_all(measure, calls, workers, tell, f"Measuring edges, round {number}")
+        some = (geometry, values, found[row], gone, rough)
+        if memory is not None:
+            asked.append(question(*some, own))
+            same = memory.answer(looked.sha256[row], asked[row])
+            if same is not None:
+                known[row] = same
+                continue
+            earlier = memory.nearest(looked.sha256[row], number)
+            if earlier is not None:
+                unseen = measure_unseen(geometry, values, earlier, doubles=gone, rough=rough)
+                if unseen is not None:
+                    known[row] = unseen
+                    continue
+                own = earlier
+        calls.append((path, looked.shelf, *some, own))
+    rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
+    out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]
+    if memory is not None:
+        for sha256, hashed, measured in zip(looked.sha256, asked, out, strict=True):
+            memory.add(sha256, hashed, measured)
+    return out

@@ -21,7 +21,14 @@ from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
 from fitscan.survey.tag_block import TagGeometry, inward, predict, predict_pixels
 
-__all__ = ["Acceptance", "PhotoMeasurement", "expected_squares", "measure_photo", "own_errors"]
+__all__ = [
+    "Acceptance",
+    "PhotoMeasurement",
+    "expected_squares",
+    "measure_photo",
+    "measure_unseen",
+    "own_errors",
+]
 
 
 @dataclass(frozen=True)
@@ -85,7 +92,7 @@ _SOFT_PX = 0.075
 Gaussian (measured there)."""
 
 
-_STEADY_PX, _RESHAPED_PX = 0.5, 0.05
+_STEADY_PX, _RESHAPED_PX = 0.3, 0.05
 """A measured square is measured again when its prediction moved by more, or was bent by more. (On
 the sample photos squares that a prediction up to so far off gave are as near to the truth as when
 they are measured again on the better one.)"""
@@ -113,6 +120,7 @@ class PhotoMeasurement:
             prediction had another shape, see `carry`.
         seen: (m,) share of their borders that agreed.
         contrast: (m,) grey levels between their black and white.
+        size_px: width and height of the photo.
     """
 
     tag_ids: IntArray
@@ -127,6 +135,7 @@ class PhotoMeasurement:
     carried: Array = field(default_factory=lambda: np.zeros((0, 8)))
     seen: Array = field(default_factory=lambda: np.zeros(0))
     contrast: Array = field(default_factory=lambda: np.zeros(0))
+    size_px: tuple[int, int] = (0, 0)
 
     @property
     def pale(self) -> tuple[int, ...]:
@@ -148,7 +157,7 @@ class PhotoMeasurement:
             self.tag_ids[rows], self.observed[rows], self.covariance[rows], self.px_per_mm[rows],
             self.sought[rows], tuple(np.array(self.expected)[asked].tolist()), self.tone,
             self.blur_px[rows], self.predicted[asked], self.carried[rows],
-            self.seen[asked], self.contrast[asked],
+            self.seen[asked], self.contrast[asked], self.size_px,
         )  # fmt: skip
 
     def carried_to(self, ids: IntArray, shift: Array) -> PhotoMeasurement:
@@ -220,28 +229,65 @@ def measure_photo(
         rule: when a square counts.
     """
     rule = rule or Acceptance()
-    size = (grey.shape[1], grey.shape[0])
-    tone = before.tone if before is not None else None
-    parts: list[PhotoMeasurement] = []
-    for on_cuff in (False, True):
-        part = geometry.take((geometry.cuff >= 0) == on_cuff)
-        part = part.take(np.array([int(t) not in doubles for t in part.tag_id], dtype=bool))
-        part = part.take(expected_squares(part, values, size, rule))
-        predicted = predict_pixels(part, LATTICE * (part.side_mm / CELLS)[:, None, None], values)
-        kept, shift = _as_before(part.tag_id, predicted, before, rough)
-        if before is not None and kept.any():
-            ids = part.tag_id[kept]
-            parts.append(before.only(ids).carried_to(ids, shift[kept]))
-        part, predicted = part.take(~kept), predicted[~kept]
-        if len(part) == 0:
-            continue
+    height, width = grey.shape
+    kept, again = _sorted(geometry, values, (width, height), doubles, rough, before, rule)
+    parts = list(kept)
+    # A photo that was placed elsewhere then may have shown another tone, too.
+    stayed = before is not None and 2 * sum(len(p.tag_ids) for p in kept) >= len(before.tag_ids)
+    tone = before.tone if before is not None and stayed else None
+    for part, predicted in again:
         start, known = _start(part, values, found, rule)
         _place_rough(grey, part, values, rough, start, known)
         edges = _edges(grey, part, values, start, tone)
         tone = edges.tone
         good = _accepted(part, edges, known, rule)
         parts.append(_measured(part, edges, good, predicted, found))
-    return _together(parts, before, tone if tone is not None else 0.0)
+    return _together(parts, before, tone if tone is not None else 0.0, (width, height))
+
+
+def measure_unseen(
+    geometry: TagGeometry,
+    values: Values,
+    before: PhotoMeasurement,
+    *,
+    doubles: frozenset[int] = frozenset(),
+    rough: frozenset[int] = frozenset(),
+    rule: Acceptance | None = None,
+) -> PhotoMeasurement | None:
+    """What `measure_photo` gives where nothing has to be measured again, else None."""
+    rule = rule or Acceptance()
+    if not len(before.tag_ids) or 0 in before.size_px:
+        return None
+    kept, again = _sorted(geometry, values, before.size_px, doubles, rough, before, rule)
+    return None if again else _together(kept, before, before.tone, before.size_px)
+
+
+def _sorted(
+    geometry: TagGeometry,
+    values: Values,
+    size: tuple[int, int],
+    doubles: frozenset[int],
+    rough: frozenset[int],
+    before: PhotoMeasurement | None,
+    rule: Acceptance,
+) -> tuple[list[PhotoMeasurement], list[tuple[TagGeometry, Array]]]:
+    """Of the expected squares, flat ones and those on cuffs apart, what is known of some from
+    before, and the others with where their `LATTICE` is predicted (n, 25, 2).
+    """
+    kept: list[PhotoMeasurement] = []
+    again: list[tuple[TagGeometry, Array]] = []
+    for on_cuff in (False, True):
+        part = geometry.take((geometry.cuff >= 0) == on_cuff)
+        part = part.take(np.array([int(t) not in doubles for t in part.tag_id], dtype=bool))
+        part = part.take(expected_squares(part, values, size, rule))
+        predicted = predict_pixels(part, LATTICE * (part.side_mm / CELLS)[:, None, None], values)
+        known, shift = _as_before(part.tag_id, predicted, before, rough)
+        if before is not None and known.any():
+            ids = part.tag_id[known]
+            kept.append(before.only(ids).carried_to(ids, shift[known]))
+        if not known.all():
+            again.append((part.take(~known), predicted[~known]))
+    return kept, again
 
 
 def _as_before(
@@ -394,7 +440,10 @@ def _measured(
 
 
 def _together(
-    parts: list[PhotoMeasurement], before: PhotoMeasurement | None, tone: float
+    parts: list[PhotoMeasurement],
+    before: PhotoMeasurement | None,
+    tone: float,
+    size_px: tuple[int, int],
 ) -> PhotoMeasurement:
     """All squares of a photo; what the first look had not found stays sought."""
     none = np.zeros(0)
@@ -409,4 +458,4 @@ def _together(
     if before is not None:
         whole["sought"] |= np.isin(whole["tag_ids"], before.tag_ids[before.sought])
     expected = tuple(t for p in parts for t in p.expected)
-    return PhotoMeasurement(**whole, expected=expected, tone=tone)
+    return PhotoMeasurement(**whole, expected=expected, tone=tone, size_px=size_px)

@@ -15,7 +15,7 @@ from fitscan.errors import FitscanError
 from fitscan.photos.read import GreyPixels, Photo, read_photo
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.found_before import keep, recall
-from fitscan.survey.measure import PhotoMeasurement, measure_photo
+from fitscan.survey.measure import PhotoMeasurement, measure_photo, measure_unseen
 from fitscan.survey.tag_block import TagGeometry
 
 __all__ = ["decoded", "look", "measure", "tags_in"]
@@ -67,6 +67,10 @@ def measure(
     before: PhotoMeasurement | None,
 ) -> PhotoMeasurement:
     """Measure the expected squares of one photo, see `measure_photo`."""
+    if before is not None:
+        unseen = measure_unseen(geometry, values, before, doubles=doubles, rough=rough)
+        if unseen is not None:
+            return unseen
     _one_thread()
     grey = decoded(path, shelf)
     return measure_photo(grey, geometry, values, found, doubles=doubles, rough=rough, before=before)

@@ -1,0 +1,158 @@
+"""What was measured in a photo, kept by its content: a later survey of it begins from there.
+
+A survey that asks the very same of a photo, round by round, is answered from here; any other one
+takes the same round of the earlier survey as it does an earlier round of its own (see `measure`,
+which measures again what the new prediction calls for). Entries that cannot be read are as if they
+were not there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fitscan.adjust.problem import Values
+from fitscan.detect.tags import Detections
+from fitscan.errors import FitscanError
+from fitscan.markers.kit import Kit
+from fitscan.store.whole import write_whole
+from fitscan.survey.found_before import fingerprint
+from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.tag_block import TagGeometry
+
+__all__ = ["Memory", "question"]
+
+_SEAL_BYTES = 32
+_SOURCES = (
+    "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
+    "survey/measure.py", "survey/photo_work.py", "survey/tag_block.py",
+)  # fmt: skip
+"""What a measurement depends on beside the question."""
+
+
+@dataclass(frozen=True)
+class Round:
+    """One question to a photo, see `question`, and its answer."""
+
+    asked: str
+    measured: PhotoMeasurement
+
+
+def question(
+    geometry: TagGeometry,
+    values: Values,
+    found: Detections,
+    doubles: frozenset[int],
+    rough: frozenset[int],
+    before: PhotoMeasurement | None,
+) -> str:
+    """Hash of all that is asked of a photo's pixels, see `measure_photo`."""
+    digest = hashlib.sha256()
+
+    def add(name: str, part: npt.ArrayLike) -> None:
+        array = np.ascontiguousarray(part)
+        digest.update(f"{name} {array.dtype} {array.shape} ".encode())
+        digest.update(array.tobytes())
+
+    for one in (geometry, found, before):
+        for field in fields(one) if one is not None else ():
+            add(field.name, getattr(one, field.name))
+    for name in sorted(values):
+        add(name, values[name])
+    add("doubles", sorted(doubles))
+    add("rough", sorted(rough))
+    return digest.hexdigest()
+
+
+class Memory:
+    """What earlier surveys with one kit measured, and what this one does."""
+
+    def __init__(self, folder: Path, kit: Kit) -> None:
+        self._folder = folder
+        sources = fingerprint(*_SOURCES)
+        self._suffix = hashlib.sha256((sources + kit.model_dump_json()).encode()).hexdigest()[:16]
+        self._earlier: dict[str, tuple[Round, ...]] = {}
+        self._now: dict[str, list[Round]] = {}
+
+    def answer(self, sha256: str, asked: str) -> PhotoMeasurement | None:
+        """What the photo with these bytes answered to the same question."""
+        return next((r.measured for r in self._rounds(sha256) if r.asked == asked), None)
+
+    def nearest(self, sha256: str, number: int) -> PhotoMeasurement | None:
+        """What was measured in it in a round, from 1; in the last if there were fewer."""
+        rounds = self._rounds(sha256)[:number]
+        return rounds[-1].measured if rounds else None
+
+    def add(self, sha256: str, asked: str, measured: PhotoMeasurement) -> None:
+        """Remember an answer of this survey."""
+        self._now.setdefault(sha256, []).append(Round(asked, measured))
+
+    def keep(self) -> None:
+        """Write what is new; that it cannot be written costs time later and nothing else."""
+        for sha256, rounds in self._now.items():
+            before = [r.asked for r in self._rounds(sha256)]
+            if before == [r.asked for r in rounds]:
+                continue
+            content = _packed(self._name(sha256), rounds)
+            try:
+                # Not on a job's list: what can be measured anew is no file of the job.
+                write_whole(self._folder / self._name(sha256), content, replace=True)
+            except FitscanError:
+                return
+
+    def _name(self, sha256: str) -> str:
+        return f"{sha256[:32]}-{self._suffix}.edges"
+
+    def _rounds(self, sha256: str) -> tuple[Round, ...]:
+        if sha256 not in self._earlier:
+            name = self._name(sha256)
+            try:
+                rounds = _unpacked(name, (self._folder / name).read_bytes())
+            except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+                rounds = ()
+            self._earlier[sha256] = rounds
+        return self._earlier[sha256]
+
+
+def _packed(name: str, rounds: list[Round]) -> bytes:
+    arrays: dict[str, npt.ArrayLike] = {"name": name, "asked": [r.asked for r in rounds]}
+    for number, one in enumerate(rounds):
+        for field in fields(PhotoMeasurement):
+            arrays[f"{number} {field.name}"] = getattr(one.measured, field.name)
+    stream = io.BytesIO()
+    np.savez(stream, allow_pickle=False, **{k: np.asarray(v) for k, v in arrays.items()})
+    content = stream.getvalue()
+    return hashlib.sha256(content).digest() + content
+
+
+def _unpacked(name: str, content: bytes) -> tuple[Round, ...]:
+    """The rounds of an entry.
+
+    Raises:
+        ValueError: torn, spoilt by the disk, or another photo's entry under this name.
+    """
+    seal, content = content[:_SEAL_BYTES], content[_SEAL_BYTES:]
+    if hashlib.sha256(content).digest() != seal:
+        raise ValueError("not as it was written")
+    with np.load(io.BytesIO(content), allow_pickle=False) as entry:
+        if str(entry["name"]) != name:
+            raise ValueError("of another photo, kit or program")
+        return tuple(
+            Round(str(asked), _measured(entry, number))
+            for number, asked in enumerate(entry["asked"])
+        )
+
+
+def _measured(entry: Mapping[str, npt.NDArray[np.generic]], number: int) -> PhotoMeasurement:
+    parts = {f.name: entry[f"{number} {f.name}"] for f in fields(PhotoMeasurement)}
+    expected = tuple(int(t) for t in parts.pop("expected"))
+    tone = float(parts.pop("tone"))
+    width, height = (int(p) for p in parts.pop("size_px"))
+    return PhotoMeasurement(**parts, expected=expected, tone=tone, size_px=(width, height))  # type: ignore[arg-type]

@@ -1,0 +1,162 @@
+"""The cache of measured edges: a second survey begins where the first ended, and says the same."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+from quick_shoots import PHOTOS, kit, paint_door
+
+from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.geometry.align import align_points
+from fitscan.geometry.rotation import Array
+from fitscan.markers.kit import Kit
+from fitscan.survey import measure, measured_before
+from fitscan.survey.gauge import told_among
+from fitscan.survey.shoot import survey_folder
+from fitscan.survey.survey import Survey
+
+
+@pytest.fixture(scope="module")
+def door(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("measured") / "door"
+    paint_door(folder, 4)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def first(door: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Survey, int, Path]:
+    """A survey of all photos, how many squares it measured, and the cache that it left."""
+    cache = tmp_path_factory.mktemp("kept")
+    return (*surveyed(door, cache), cache)
+
+
+def surveyed(folder: Path, cache: Path | None, printed: Kit | None = None) -> tuple[Survey, int]:
+    """A survey in this process, and how many squares it measured."""
+    count = 0
+
+    def counted(grey: object, ids: list[int], *rest: object, **named: object) -> EdgeResult:
+        nonlocal count
+        count += len(ids)
+        return measure_edges(grey, ids, *rest, **named)  # type: ignore[arg-type]
+
+    with mock.patch.object(measure, "measure_edges", counted):
+        return survey_folder(folder, printed or kit(), workers=1, cache=cache), count
+
+
+def same(a: Survey, b: Survey) -> bool:
+    return a.markers == b.markers and all(
+        np.array_equal(x.rotation, y.rotation) and np.array_equal(x.translation, y.translation)
+        for x, y in zip(a.poses, b.poses, strict=True)
+    )
+
+
+def off_over_u(a: Survey, b: Survey) -> Array:
+    """By how much the markers' centres (n, 3) moved along each axis, over their U.
+
+    Both are told against all markers together: where the survey's frame lies is a choice.
+    """
+    assert a.markers == b.markers
+    here, there = (np.array([p.translation for p in s.poses]) for s in (a, b))
+    off = align_points(here, there, with_scale=False).apply(here) - there
+    out = told_among(there)
+    variance = np.diag(out @ b.covariance @ out.T).reshape(-1, 6)[:, 3:]
+    return np.asarray(np.abs(off) / (2.0 * np.sqrt(variance)))
+
+
+def test_the_same_photos_give_the_very_same_survey_and_none_is_read(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
+    again, count = surveyed(door, cache)
+    assert count == 0
+    assert same(again, first[0])
+    assert np.array_equal(again.covariance, first[0].covariance)
+
+
+def test_what_a_cache_remembers_changes_nothing_of_a_first_survey(
+    door: Path, first: tuple[Survey, int, Path]
+) -> None:
+    alone, count = surveyed(door, None)
+    assert count == first[1]
+    assert same(alone, first[0])
+
+
+def test_with_a_photo_more_the_others_are_hardly_measured_again(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    fewer = tmp_path / "door"
+    fewer.mkdir()
+    photos = sorted(door.glob("*.jpg"))
+    for photo in photos[:-1]:
+        shutil.copy(photo, fewer)
+    surveyed(fewer, tmp_path / "cache")
+    shutil.copy(photos[-1], fewer)
+    grown, count = surveyed(fewer, tmp_path / "cache")
+    assert count < 2.0 * first[1] / PHOTOS
+    off = off_over_u(grown, first[0])
+    assert np.sqrt(np.mean(off**2)) < 0.05
+    # The sixth photo moves predictions by more than a thirtieth does, and a few U are small.
+    assert off.max() < 0.3
+
+
+def spoilt_by(how: str, entries: list[Path]) -> None:
+    """Spoil all entries in one way."""
+    contents = [e.read_bytes() for e in entries]
+    for i, (entry, content) in enumerate(zip(entries, contents, strict=True)):
+        turned = bytearray(content)
+        turned[len(turned) // 2] ^= 4
+        other = contents[(i + 1) % len(contents)]
+        torn = {"empty": b"", "torn": content[:-40], "turned": bytes(turned), "another's": other}
+        entry.write_bytes(torn[how])
+
+
+@pytest.mark.parametrize("how", ["empty", "torn", "turned", "another's"])
+def test_a_spoilt_or_foreign_entry_is_as_if_it_were_not_there(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path, how: str
+) -> None:
+    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
+    entries = sorted(cache.glob("*.edges"))
+    assert len(entries) == PHOTOS
+    spoilt_by(how, entries)
+    again, count = surveyed(door, cache)
+    assert count == first[1]
+    assert same(again, first[0])
+    assert surveyed(door, cache)[1] == 0
+
+
+def test_another_kit_or_another_program_does_not_believe_the_entries(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
+    assert surveyed(door, cache, kit(rule=False))[1] > 0.8 * first[1]
+    with mock.patch.object(measured_before, "fingerprint", return_value="another"):
+        again, count = surveyed(door, cache)
+    assert count == first[1]
+    assert same(again, first[0])
+
+
+def test_a_photo_that_was_placed_elsewhere_is_measured_anew(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    """What another camera's survey left must not be taken for what this one would measure."""
+    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
+    memory = measured_before.Memory(cache, kit())
+    whole = measured_before.Memory.nearest
+
+    def elsewhere(self: object, sha256: str, number: int) -> measure.PhotoMeasurement | None:
+        m = whole(memory, sha256, number)
+        assert m is not None
+        return replace(m, predicted=m.predicted + 3.0, tone=0.9)
+
+    with (
+        mock.patch.object(measured_before.Memory, "answer", return_value=None),
+        mock.patch.object(measured_before.Memory, "nearest", elsewhere),
+    ):
+        again, count = surveyed(door, cache)
+    assert count >= first[1]
+    assert np.sqrt(np.mean(off_over_u(again, first[0]) ** 2)) < 0.1
