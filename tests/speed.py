@@ -22,6 +22,7 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -123,12 +124,61 @@ def memory_mb(process: int) -> float:
     return sum(float(x.split()[1]) for x in text.splitlines() if x.startswith("Pss:")) / 1024.0
 
 
-def one_survey(photos: Path, kit: Path, camera: Path | None) -> None:
-    """The command as a person calls it, in a process of its own: workers start afresh."""
-    words = ["survey", str(photos), "--kit", str(kit), "--no-pictures", "--json", "--quiet"]
-    words += ["--camera", str(camera)] if camera else []
-    run = [sys.executable, "-m", "fitscan", *words]
+def command(*words: str | Path) -> None:
+    """A command as a person calls it, in a process of its own."""
+    run = [sys.executable, "-m", "fitscan", *map(str, words), "--quiet"]
     subprocess.run(run, check=True, stdout=subprocess.DEVNULL, cwd=ROOT)
+
+
+def one_survey(photos: Path, kit: Path, camera: Path | None, *more: str | Path) -> None:
+    """The survey's command: workers start afresh."""
+    own = ["--camera", str(camera)] if camera else []
+    command("survey", photos, "--kit", kit, "--no-pictures", "--json", *own, *more)
+
+
+def second_survey(photos: list[Path], kit: Path, camera: Path | None) -> Timed:
+    """The same survey again where all photos but the last were surveyed before."""
+    with TemporaryDirectory() as name:
+        shoot, cache = Path(name) / "shoot", Path(name) / "kept"
+        shoot.mkdir()
+        for photo in photos[:-1]:
+            (shoot / photo.name).symlink_to(photo.resolve())
+        one_survey(shoot, kit, camera, "--cache", cache)
+        (shoot / photos[-1].name).symlink_to(photos[-1].resolve())
+        return timed(lambda: one_survey(shoot, kit, camera, "--cache", cache))
+
+
+def comparisons(shoot: Path, kit: Path, camera: Path | None, runs: int) -> None:
+    """A recheck and a gap of saved surveys; this one with itself, which takes no less."""
+    with TemporaryDirectory() as name:
+        survey, record = Path(name) / "survey.json", Path(name) / "record.json"
+        one_survey(shoot, kit, camera, "--out", survey)
+        command("record", survey, "--part", "cage", "--on", "shell", "--out", record)
+        bar = f"{survey}:door bar"
+        print()
+        for title, words in {
+            "an interpreter that loads numpy and pydantic": None,
+            "recheck, command to exit": ("recheck", record, survey, "--json"),
+            "gap, command to exit": (
+                "gap",
+                "--bar",
+                bar,
+                "--target",
+                bar,
+                "--on",
+                "shell",
+                "--json",
+            ),
+        }.items():
+            took = median_of([timed(partial(_run_or_load, words)) for _ in range(3 * runs)])
+            print(f"{title:<44}{took[0]:8.2f} s{took[1]:8.2f} cpu s")
+
+
+def _run_or_load(words: tuple[str | Path, ...] | None) -> None:
+    if words is None:
+        subprocess.run([sys.executable, "-c", "import numpy, pydantic"], check=True)
+    else:
+        command(*words)
 
 
 def last_adjustment(
@@ -332,6 +382,11 @@ def print_all(shoot: Path, options: argparse.Namespace) -> None:
     line("floor: decode and one detection", median_of(floors), base)
     line("whole survey, command to exit", median_of(wholes), base)
     print(f"memory at most, all processes: {peak:.0f} MB")
+    seconds = [second_survey(photos, options.kit, options.camera) for _ in range(options.runs)]
+    line("again, one photo more than before", median_of(seconds), base)
+    share = median_of(seconds)[0] / median_of(wholes)[0]
+    print(f"  of a whole survey's time: {share:.2f}")
+    comparisons(shoot, options.kit, options.camera, options.runs)
     camera = read_camera(options.camera) if options.camera else None
     finished, stages = last_adjustment(shoot, read_kit(options.kit), camera)
     print("\nstages, one run:")
