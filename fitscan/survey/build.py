@@ -12,12 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from fitscan.adjust.problem import IntArray
 from fitscan.adjust.threads import one_thread
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError
 from fitscan.geometry.rigid import Rigid
-from fitscan.geometry.rotation import Array
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
@@ -33,15 +31,12 @@ from fitscan.survey.rays import misses, place_by_rays
 from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
-from fitscan.survey.tag_block import predict
+from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
 
 __all__ = ["Progress", "build_survey", "no_photo_left"]
 
 Progress = Callable[[str, int, int], None]
 """Called with a sentence, how many are done, and how many there are."""
-
-_NEAREST_MM = 1.0
-"""Nearer than this to its camera a point cannot have been photographed."""
 
 _ONE_PLACE = 0.1
 """Distance of a square from its marker's place, in sides, up to which it may be there."""
@@ -243,13 +238,10 @@ def _in_front(network: Network, state: State, given: SquareObservations) -> Squa
     for on_cuff in (False, True):
         rows = np.flatnonzero((given.geometry.cuff >= 0) == on_cuff)
         if len(rows):
-            seen = predict(given.geometry.take(rows), _corners_of(given, rows), values)
-            good[rows] = (seen.x_in_cam[..., 2] > _NEAREST_MM).all(axis=1)
+            some = given.geometry.take(rows)
+            _, depth = pixels_and_depth(some, CORNERS * some.side_mm[:, None, None], values)
+            good[rows] = (depth > NEAREST_MM).all(axis=1)
     return given.take(good)
-
-
-def _corners_of(given: SquareObservations, rows: IntArray) -> Array:
-    return np.asarray(CORNERS * given.geometry.side_mm[rows, None, None])
 
 
 def _measure_on_model(

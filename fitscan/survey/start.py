@@ -19,6 +19,7 @@ from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.model import Lens
 from fitscan.markers.layout import Layout, TagPlace
+from fitscan.survey.tag_block import NEAREST_MM
 
 __all__ = ["Placement", "groups_of_photos", "place", "place_markers"]
 
@@ -232,12 +233,16 @@ def _by_misfit(poses: list[Rigid], x: Array, rays: Array) -> list[tuple[float, R
     """Poses cam_from_marker with their misfit, best first; without those that see from behind."""
     if not poses:
         return []
-    turns = np.stack([p.rotation for p in poses])
-    shifts = np.stack([p.translation for p in poses])
-    seen = x @ turns.transpose(0, 2, 1) + shifts[:, None]
-    errors = _misfits(seen, rays, [0])[:, 0]
+    errors = _misfits(_applied(poses, x), rays, [0])[:, 0]
     rated = [(e, p) for e, p in zip(errors.tolist(), poses, strict=True) if np.isfinite(e)]
     return sorted(rated, key=lambda q: q[0])
+
+
+def _applied(poses: list[Rigid], x: Array) -> Array:
+    """Points (n, 3) by each of c poses, (c, n, 3)."""
+    turns = np.stack([p.rotation for p in poses])
+    shifts = np.stack([p.translation for p in poses])
+    return np.asarray(x @ turns.transpose(0, 2, 1) + shifts[:, None])
 
 
 def _misfits(x_in_cam: Array, rays: Array, starts: list[int]) -> Array:
@@ -252,8 +257,8 @@ def _misfits(x_in_cam: Array, rays: Array, starts: list[int]) -> Array:
         (c, m).
     """
     depth = x_in_cam[..., 2:]
-    behind = depth[..., 0] <= 1.0
-    off = x_in_cam[..., :2] / np.where(depth <= 1.0, 1.0, depth) - rays
+    behind = depth[..., 0] <= NEAREST_MM
+    off = x_in_cam[..., :2] / np.maximum(depth, NEAREST_MM) - rays
     square = np.where(behind, np.inf, np.sum(off**2, axis=-1))
     counts = np.diff([*starts, len(rays)])
     return np.asarray(np.sqrt(np.add.reduceat(square, starts, axis=1) / counts))
@@ -296,12 +301,9 @@ def _best_photo_pose(
 ) -> tuple[Rigid | None, list[int]]:
     largest = sorted(known, key=lambda m: -sights[m].size)[:12]
     guesses = [c @ markers[m].inverse() for m in largest for c in sights[m].candidates]
-    turns = np.stack([g.rotation for g in guesses])
-    shifts = np.stack([g.translation for g in guesses])
     x = np.concatenate([markers[m].apply(sights[m].x_in_marker) for m in known])
-    seen = x @ turns.transpose(0, 2, 1) + shifts[:, None]
     own = [sights[m] for m in known]
-    errors = _misfits(seen, np.concatenate([s.rays for s in own]), _starts(own))
+    errors = _misfits(_applied(guesses, x), np.concatenate([s.rays for s in own]), _starts(own))
     # A far extrapolation from one square misses more than the square itself allows.
     agree = errors < np.maximum([s.allowed for s in own], _FAR)
     best = _best_supported(errors, agree)
@@ -352,10 +354,7 @@ def _place_markers(
 
 def _misfits_in_photos(guesses: list[Rigid], photos: list[Rigid], sights: list[Sight]) -> Array:
     """Misfits (c, m) of c guesses of world_from_marker in m placed photos that see the marker."""
-    turns = np.stack([g.rotation for g in guesses])
-    shifts = np.stack([g.translation for g in guesses])
-    x = np.concatenate([s.x_in_marker for s in sights])
-    world = x @ turns.transpose(0, 2, 1) + shifts[:, None]
+    world = _applied(guesses, np.concatenate([s.x_in_marker for s in sights]))
     counts = [len(s.rays) for s in sights]
     view = np.repeat(np.stack([p.rotation for p in photos]), counts, axis=0)
     origin = np.repeat(np.stack([p.translation for p in photos]), counts, axis=0)

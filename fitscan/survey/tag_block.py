@@ -21,7 +21,19 @@ from fitscan.geometry.rotation import Array, skew
 from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
 
-__all__ = ["TagBlock", "TagGeometry", "inward", "pixels_and_depth", "predict", "predict_pixels"]
+__all__ = [
+    "NEAREST_MM",
+    "TagBlock",
+    "TagGeometry",
+    "inward",
+    "marker_motion",
+    "pixels_and_depth",
+    "predict",
+    "predict_pixels",
+]
+
+NEAREST_MM = 1.0
+"""Nearer than this to its camera a point cannot have been photographed."""
 
 
 @dataclass(frozen=True)
@@ -123,6 +135,16 @@ def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
     ray = in_cam / np.linalg.norm(in_cam, axis=-1, keepdims=True)
     facing = -np.sum(normal * ray, axis=-1)
     return Prediction(pixels, facing, by_cam, by_lens, x, in_cam, by_print)
+
+
+def marker_motion(p: Prediction, geometry: TagGeometry, values: Values) -> Array:
+    """d pixels / d (turn, shift of the marker in the world), (n, k, 2, 6), of predicted points."""
+    n, k = p.pixels.shape[:2]
+    turn_m = values["marker"][geometry.marker, :9].reshape(n, 3, 3)
+    turn_p = values["photo"][geometry.photo, :9].reshape(n, 3, 3)
+    by_world = (p.by_cam.reshape(n, 2 * k, 3) @ turn_p).reshape(n, k, 2, 3)
+    arm = p.x_in_marker @ turn_m.transpose(0, 2, 1)
+    return np.concatenate([-by_world @ skew(arm), by_world], axis=-1)
 
 
 def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
@@ -229,7 +251,7 @@ class TagBlock:
         pixels, depth = pixels_and_depth(self.geometry, self._corners, values)
         misfit = self._misfit(pixels, values)
         out = np.asarray((self.whitening @ misfit[..., None])[..., 0])
-        out[(depth <= 1.0).any(axis=1)] = np.inf
+        out[(depth <= NEAREST_MM).any(axis=1)] = np.inf
         return out
 
     def linearise(self, values: Values) -> Linear:
@@ -237,11 +259,8 @@ class TagBlock:
         g = self.geometry
         n = len(g)
         p = predict(g, self._corners, values)
-        marker, photo = values["marker"][g.marker], values["photo"][g.photo]
-        turn_m, turn_p = marker[:, :9].reshape(n, 3, 3), photo[:, :9].reshape(n, 3, 3)
-        by_world = (p.by_cam.reshape(n, 8, 3) @ turn_p).reshape(n, 4, 2, 3)
-        arm_m = p.x_in_marker @ turn_m.transpose(0, 2, 1)
-        arm_p = p.x_in_cam - photo[:, None, 9:12]
+        turn_m = values["marker"][g.marker, :9].reshape(n, 3, 3)
+        arm_p = p.x_in_cam - values["photo"][g.photo, None, 9:12]
         # One array of all columns, so that they are whitened in one product.
         forms = p.by_print.shape[-1] - 2
         full = np.zeros((n, 9, 29 + forms))
@@ -250,10 +269,9 @@ class TagBlock:
         corners[..., 3:6] = p.by_cam
         corners[..., 6] = p.by_lens[..., 9]
         corners[..., 0, 8] = corners[..., 1, 9] = 1.0
-        corners[..., 10:13] = -by_world @ skew(arm_m)
-        corners[..., 13:16] = by_world
+        corners[..., 10:16] = marker_motion(p, g, values)
         corners[..., 16:25] = p.by_lens[..., :9]
-        by_marker = (by_world.reshape(n, 8, 3) @ turn_m).reshape(n, 4, 2, 3)
+        by_marker = (corners[..., 13:16].reshape(n, 8, 3) @ turn_m).reshape(n, 4, 2, 3)
         by_print = by_marker @ p.by_print
         corners[..., 25:27] = by_print[..., :2]
         corners[..., 28] = self._inward.reshape(n, 4, 2)

@@ -15,13 +15,20 @@ import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rigid import Rigid
-from fitscan.geometry.rotation import Array, skew
+from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.markers.layout import CORNERS, cuff_points, flat_points
 from fitscan.survey.network import Network
 from fitscan.survey.start import square_poses
 from fitscan.survey.state import State, pack_markers, rigid_of, step_markers
-from fitscan.survey.tag_block import TagGeometry, inward, pixels_and_depth, predict
+from fitscan.survey.tag_block import (
+    NEAREST_MM,
+    TagGeometry,
+    inward,
+    marker_motion,
+    pixels_and_depth,
+    predict,
+)
 
 __all__ = ["Place", "Sights", "find_places", "sights_of"]
 
@@ -31,9 +38,6 @@ _MOST_PAIRS = 24
 _STEPS = 6
 _STILL = np.array([1e-8, 1e-8, 1e-8, 1e-5, 1e-5, 1e-5])
 """Turn (rad) and shift (mm) of a last step."""
-
-_NEAREST_MM = 1.0
-"""Nearer than this to its camera a point cannot have been photographed."""
 
 _LOOSE = 1e-12
 """Smallest eigenvalue, beside ones on the diagonal, from which on squares fix a pose."""
@@ -91,7 +95,7 @@ class Sights:
             pixels, depth = pixels_and_depth(geometry, corners, {**self.values, "marker": guesses})
             left = pixels - self._target[rows]
             size = np.linalg.norm(left, axis=2).max(axis=1) / self.allowed_px[rows]
-            seen = (depth > _NEAREST_MM).all(axis=1) & np.isfinite(size)
+            seen = (depth > NEAREST_MM).all(axis=1) & np.isfinite(size)
         return np.where(seen, size, np.inf)
 
     def refined(
@@ -109,18 +113,14 @@ class Sights:
         """
         guesses, good = guesses.copy(), np.ones(len(guesses), dtype=np.bool_)
         geometry, corners = self._of(owner, rows)
-        turn_p = self.values["photo"][geometry.photo, None, :9].reshape(-1, 1, 3, 3)
         weight = 1.0 / self.allowed_px[rows, None]
         for _ in range(_STEPS):
             with np.errstate(all="ignore"):
-                p = predict(geometry, corners, {**self.values, "marker": guesses})
-                seen = (p.x_in_cam[..., 2] > _NEAREST_MM).all(axis=1)
+                values = {**self.values, "marker": guesses}
+                p = predict(geometry, corners, values)
+                seen = (p.x_in_cam[..., 2] > NEAREST_MM).all(axis=1)
                 seen &= np.isfinite(p.pixels).all(axis=(1, 2))
-                turn_m = guesses[owner, :9].reshape(-1, 3, 3)
-                by_world = p.by_cam @ turn_p
-                arm = p.x_in_marker @ turn_m.transpose(0, 2, 1)
-                jacobian = np.concatenate([-by_world @ skew(arm), by_world], axis=-1)
-                jacobian = jacobian.reshape(-1, 8, 6) * weight[..., None]
+                jacobian = marker_motion(p, geometry, values).reshape(-1, 8, 6) * weight[..., None]
                 left = (p.pixels - self._target[rows]).reshape(-1, 8) * weight
             good[owner[~seen]] = False
             some = good[owner]
