@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.detect.field import corner_field
+from fitscan.detect.field import corner_field, normals
 from fitscan.detect.pattern import ALONG, edge_points
 from fitscan.detect.profile import Borders, Offsets, Profiles, fit_profiles, read_grey
 from fitscan.detect.shape import Projector, Shapes, shapes_of
@@ -147,11 +147,8 @@ class _Sight:
         points = Borders(patch.astype(np.float32), across.astype(np.float32), real.ravel())
         uv = padded("uv") * (2.0 / CELLS)
         field = corner_field(uv, shape.base, shapes.corners[rows])
-        normal = np.stack([-shape.run[..., 1], shape.run[..., 0]], axis=-1)
-        normal /= np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
+        normal = normals(shape.run, shape.ahead)
         forwards = np.sum(normal * shape.ahead, axis=-1)
-        normal *= np.where(forwards < 0.0, -1.0, 1.0)[..., None]
-        forwards = np.abs(forwards)
         dimming = np.concatenate([np.ones((*real.shape, 1)), uv], axis=2)
         dimming *= padded("polarity")[..., None]
         design = np.concatenate([np.einsum("nkd,nkdc->nkc", normal, field), -dimming], axis=2)

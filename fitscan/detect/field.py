@@ -12,7 +12,7 @@ import numpy as np
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 
-__all__ = ["LATTICE", "carry", "corner_field"]
+__all__ = ["LATTICE", "carry", "corner_field", "normals"]
 
 _LINES = 5
 _AT = np.linspace(-CELLS / 2.0, CELLS / 2.0, _LINES)
@@ -57,19 +57,12 @@ def corner_field(uv: Array, base: Array, corners: Array) -> Array:
     return np.asarray(span(uv, base) @ np.linalg.inv(at_corners)[:, None])
 
 
-def _normals(along: Array, axis: Array) -> Array:
-    """Unit normals (n, k, 2) in the picture of borders, towards growing u or v.
-
-    Args:
-        along: (n, k, 2 px, 2 uv) d pixels / d uv.
-        axis: (n, k) 0 where the normal is u, 1 where it is v.
-    """
-    run = np.where((axis == 0)[..., None], along[..., 1], along[..., 0])
-    ahead = np.where((axis == 0)[..., None], along[..., 0], along[..., 1])
+def normals(run: Array, ahead: Array) -> Array:
+    """Unit normals (..., 2) of borders that run along `run`, on the side of `ahead`, both in px."""
     normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
     normal = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
-    sign = np.sign(np.sum(normal * ahead, axis=-1, keepdims=True))
-    return np.asarray(normal * np.where(sign == 0, 1.0, sign))
+    behind = np.sum(normal * ahead, axis=-1, keepdims=True) < 0.0
+    return np.asarray(np.where(behind, -normal, normal))
 
 
 def carry(before: Array, now: Array) -> tuple[Array, Array]:
@@ -90,12 +83,10 @@ def carry(before: Array, now: Array) -> tuple[Array, Array]:
     field = corner_field(unit, before, corners)
     moved = now - before
     shape = before.reshape(n, _LINES, _LINES, 2)
-    along = np.stack(
-        [np.gradient(shape, axis=i, edge_order=2).reshape(n, -1, 2) for i in (1, 2)], axis=-1
-    )
+    along = [np.gradient(shape, axis=i, edge_order=2).reshape(n, -1, 2) for i in (1, 2)]
     rows, left, weight = [], [], []
     for axis in range(2):
-        normal = _normals(along, np.full(before.shape[:2], axis))
+        normal = normals(along[1 - axis], along[axis])
         rows.append(np.einsum("nkd,nkdc->nkc", normal, field))
         left.append(np.sum(normal * moved, axis=-1))
         share = np.ones((_LINES, _LINES)) * (_SHARE if axis == 0 else _SHARE[:, None])
