@@ -17,7 +17,7 @@ from fitscan.adjust.statistics import BAARDA_W, Covariance
 from fitscan.geometry.rotation import Array
 from fitscan.survey.tag_block import TagBlock
 
-__all__ = ["Break", "BreakTests", "find_break", "outweighs"]
+__all__ = ["Break", "BreakTests", "outweighs"]
 
 _SIDE_PHOTOS = 2
 """Photos that each of the two poses must rest on: one alone is a wrong square."""
@@ -135,11 +135,6 @@ class BreakTests:
         alone = square - by_photo @ inverse[photos] @ by_photo.transpose(0, 2, 1)
         matrix[np.arange(n), :, np.arange(n)] += alone
         return matrix, -sums[:, :, -1]
-
-
-def find_break(covariance: Covariance, marker: int, variance: tuple[float, float]) -> Break | None:
-    """The most probable break of one marker alone, see `BreakTests.best`."""
-    return BreakTests(covariance).best(marker, variance)
 
 
 def _falls(matrix: Array, right: Array, cuts: IntArray) -> tuple[list[float], list[int]]:

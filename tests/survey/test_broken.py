@@ -26,7 +26,7 @@ from scipy.stats import chi2
 
 from fitscan.adjust.statistics import BAARDA_W, Covariance
 from fitscan.geometry.rigid import Rigid
-from fitscan.survey.broken import find_break
+from fitscan.survey.broken import BreakTests
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.priors import Priors
 from fitscan.survey.state import State
@@ -103,7 +103,7 @@ def test_the_statistic_is_the_fall_of_the_square_sum_that_a_second_pose_brings(
     marker = well_known(1)[0]
     row = scene().markers.index(marker)
     network, squares, covariance = adjusted(shots(marker, shift_mm))
-    found = find_break(covariance, row, (1.0, 1.0))
+    found = BreakTests(covariance).best(row, (1.0, 1.0))
     assert found is not None
     state = State.of(covariance.solution.values)
     fall = square_sum(covariance) - with_second_pose(network, squares, state, row, found.cut)
@@ -115,7 +115,7 @@ def test_the_statistic_is_the_fall_of_the_square_sum_that_a_second_pose_brings(
 def test_the_cut_is_where_the_marker_moved() -> None:
     marker = well_known(1)[0]
     seen = shots(marker, 0.4)
-    found = find_break(adjusted(seen)[2], scene().markers.index(marker), (1.0, 1.0))
+    found = BreakTests(adjusted(seen)[2]).best(scene().markers.index(marker), (1.0, 1.0))
     assert found is not None
     assert found.cut == cut_of(shots(), marker)
 
@@ -125,7 +125,7 @@ def test_markers_at_rest_break_no_more_often_than_chance_says() -> None:
     for seed in range(3):
         covariance = adjusted(shots(seed=10 + seed))[2]
         for row in range(len(scene().markers)):
-            found = find_break(covariance, row, (1.0, 1.0))
+            found = BreakTests(covariance).best(row, (1.0, 1.0))
             if found is not None:
                 statistics.append(found.excess)
     assert len(statistics) > 60
@@ -138,7 +138,7 @@ def test_unit_weights_that_are_off_are_taken_out() -> None:
     marker = well_known(1)[0]
     row = scene().markers.index(marker)
     covariance = adjusted(shots(marker, 0.3))[2]
-    one, four = (find_break(covariance, row, (v, v)) for v in (1.0, 4.0))
+    one, four = (BreakTests(covariance).best(row, (v, v)) for v in (1.0, 4.0))
     assert one is not None
     assert four is not None
     assert four.statistic == pytest.approx(one.statistic / 4.0)
@@ -151,7 +151,7 @@ def test_a_marker_in_three_photos_cannot_break() -> None:
     ]
     assert few
     covariance = adjusted(shots())[2]
-    assert all(find_break(covariance, row, (1.0, 1.0)) is None for row in few)
+    assert all(BreakTests(covariance).best(row, (1.0, 1.0)) is None for row in few)
 
 
 def reasons(survey: Survey, tag_id: int) -> list[str]:
