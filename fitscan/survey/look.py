@@ -18,7 +18,7 @@ import numpy as np
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
-from fitscan.survey.measure import PhotoMeasurement, measure_unseen
+from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.measured_before import Memory, question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import look, measure
@@ -258,13 +258,7 @@ def measure_all(
             if same is not None:
                 known[row] = same
                 continue
-            earlier = memory.nearest(looked.sha256[row], number)
-            if earlier is not None:
-                unseen = measure_unseen(geometry, values, earlier, doubles=gone, rough=rough)
-                if unseen is not None:
-                    known[row] = unseen
-                    continue
-                own = earlier
+            own = memory.nearest(looked.sha256[row], number) or own
         calls.append((path, looked.shelf, *some, own))
     rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
     out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]

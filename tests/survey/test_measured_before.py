@@ -35,6 +35,12 @@ def first(door: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Survey,
     return (*surveyed(door, cache), cache)
 
 
+@pytest.fixture
+def cache(first: tuple[Survey, int, Path], tmp_path: Path) -> Path:
+    """What the first survey left, to be written to."""
+    return Path(shutil.copytree(first[2], tmp_path / "cache"))
+
+
 def surveyed(folder: Path, cache: Path | None, printed: Kit | None = None) -> tuple[Survey, int]:
     """A survey in this process, and how many squares it measured."""
     count = 0
@@ -69,9 +75,8 @@ def off_over_u(a: Survey, b: Survey) -> Array:
 
 
 def test_the_same_photos_give_the_very_same_survey_and_none_is_read(
-    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+    door: Path, first: tuple[Survey, int, Path], cache: Path
 ) -> None:
-    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
     again, count = surveyed(door, cache)
     assert count == 0
     assert same(again, first[0])
@@ -117,9 +122,8 @@ def spoilt_by(how: str, entries: list[Path]) -> None:
 
 @pytest.mark.parametrize("how", ["empty", "torn", "turned", "another's"])
 def test_a_spoilt_or_foreign_entry_is_as_if_it_were_not_there(
-    door: Path, first: tuple[Survey, int, Path], tmp_path: Path, how: str
+    door: Path, first: tuple[Survey, int, Path], cache: Path, how: str
 ) -> None:
-    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
     entries = sorted(cache.glob("*.edges"))
     assert len(entries) == PHOTOS
     spoilt_by(how, entries)
@@ -130,9 +134,8 @@ def test_a_spoilt_or_foreign_entry_is_as_if_it_were_not_there(
 
 
 def test_another_kit_or_another_program_does_not_believe_the_entries(
-    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+    door: Path, first: tuple[Survey, int, Path], cache: Path
 ) -> None:
-    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
     assert surveyed(door, cache, kit(rule=False))[1] > 0.8 * first[1]
     with mock.patch.object(measured_before, "fingerprint", return_value="another"):
         again, count = surveyed(door, cache)
@@ -141,10 +144,9 @@ def test_another_kit_or_another_program_does_not_believe_the_entries(
 
 
 def test_a_photo_that_was_placed_elsewhere_is_measured_anew(
-    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+    door: Path, first: tuple[Survey, int, Path], cache: Path
 ) -> None:
     """What another camera's survey left must not be taken for what this one would measure."""
-    cache = Path(shutil.copytree(first[2], tmp_path / "cache"))
     memory = measured_before.Memory(cache, kit())
     whole = measured_before.Memory.nearest
 
