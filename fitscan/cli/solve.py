@@ -51,6 +51,8 @@ def survey(
     from fitscan.survey.workers import start_workers
 
     check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
+    if no_cache and cache is not None:
+        raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
     if kit.is_file() and shoot.is_dir():
         # They start while the rest is loaded and read; a folder of other files costs that once.
         start_workers(sum(1 for _ in shoot.iterdir()), workers)
@@ -61,8 +63,6 @@ def survey(
     from fitscan.survey.shoot import sources_of, survey_folder
     from fitscan.survey.survey_file import survey_document
 
-    if no_cache and cache is not None:
-        raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
     if cache is None and not no_cache:
         cache = cache_of_job(shoot)
     plan = read_kit(kit)
