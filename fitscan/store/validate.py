@@ -19,6 +19,8 @@ from pydantic_core import ErrorDetails
 __all__ = ["Fault", "Key", "Misfit", "Mistake", "ModelT", "validate"]
 
 _LARGE = (re.compile(rb"e[+]?[0-9]{3,}[\s,\]}]"), re.compile(rb"E[+]?[0-9]{3,}[\s,\]}]"))
+"""One pattern a letter: a search that begins with a known letter is three times as fast."""
+
 _DIGITS = bytes.maketrans(b"123456789", b"000000000")
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
