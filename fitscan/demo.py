@@ -28,10 +28,10 @@ from fitscan.report.write import (
 )
 from fitscan.store.access import make_folder
 from fitscan.store.json_file import write_json
-from fitscan.survey.build import Progress
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.survey import Survey
 from fitscan.survey.survey_file import write_survey
+from fitscan.survey.workers import Progress
 
 __all__ = ["BOARD", "SHOOTS", "DemoResult", "run_demo"]
 

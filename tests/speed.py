@@ -41,7 +41,6 @@ from fitscan.geometry.rotation import Array
 from fitscan.lens.camera_file import CameraFile, read_camera
 from fitscan.markers.kit import Kit, read_kit
 from fitscan.survey import quality
-from fitscan.survey.look import run_all
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.photo_work import look
 from fitscan.survey.priors import Priors
@@ -49,6 +48,7 @@ from fitscan.survey.quality import Finished
 from fitscan.survey.restrict import restrict
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.state import State
+from fitscan.survey.workers import run_all
 
 Timed = tuple[float, float]
 """Seconds of the clock, seconds of the processors."""

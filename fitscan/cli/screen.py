@@ -74,7 +74,8 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
         for task in tasks.values():
             bar.update(task, completed=bar.tasks[task].total)
     finally:
-        if tasks:
+        # Asked of the bar itself: Ctrl-C may come between its start and its first sentence.
+        if bar.live.is_started:
             bar.stop()
 
 

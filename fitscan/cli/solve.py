@@ -48,25 +48,25 @@ def survey(
     replace: Replace = False,
 ) -> None:
     """Work out one shoot: every marker's place and how well it is known."""
-    from fitscan.survey.workers import start_workers
+    from fitscan.survey.workers import starting_workers
 
     check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
     if no_cache and cache is not None:
         raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
-    if kit.is_file() and shoot.is_dir():
-        # They start while the rest is loaded and read; a folder of other files costs that once.
-        start_workers(sum(1 for _ in shoot.iterdir()), workers)
-    from fitscan.lens.camera_file import read_camera
-    from fitscan.markers.kit import read_kit
-    from fitscan.plan.advise import advise_if_possible, with_advice
-    from fitscan.survey.found_before import cache_of_job
-    from fitscan.survey.shoot import sources_of, survey_folder
-    from fitscan.survey.survey_file import survey_document
+    # A folder of other files costs their start once; without a kit nothing is started at all.
+    photos = sum(1 for _ in shoot.iterdir()) if kit.is_file() and shoot.is_dir() else 0
+    with starting_workers(photos, workers):
+        from fitscan.lens.camera_file import read_camera
+        from fitscan.markers.kit import read_kit
+        from fitscan.plan.advise import advise_if_possible, with_advice
+        from fitscan.survey.found_before import cache_of_job
+        from fitscan.survey.shoot import sources_of, survey_folder
+        from fitscan.survey.survey_file import survey_document
 
-    if cache is None and not no_cache:
-        cache = cache_of_job(shoot)
-    plan = read_kit(kit)
-    lens = read_camera(camera) if camera is not None else None
+        if cache is None and not no_cache:
+            cache = cache_of_job(shoot)
+        plan = read_kit(kit)
+        lens = read_camera(camera) if camera is not None else None
     with progress(quiet=quiet) as tell:
         result = survey_folder(
             shoot,

@@ -6,7 +6,6 @@ only keeps their order.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,11 +31,9 @@ from fitscan.survey.start import Placement, groups_of_photos, place, place_marke
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
 from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
+from fitscan.survey.workers import Progress
 
-__all__ = ["Progress", "build_survey", "no_photo_left"]
-
-Progress = Callable[[str, int, int], None]
-"""Called with a sentence, how many are done, and how many there are."""
+__all__ = ["build_survey", "no_photo_left"]
 
 _ONE_PLACE = 0.1
 """Distance of a square from its marker's place, in sides, up to which it may be there."""

@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -23,16 +22,15 @@ from fitscan.survey.measured_before import Memory, question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import look, measure
 from fitscan.survey.survey import Dropped
+from fitscan.survey.workers import Progress, run_all
 
-__all__ = ["Looked", "look_at", "measure_all", "photo_shelf", "run_all", "same_pictures"]
+__all__ = ["Looked", "look_at", "measure_all", "photo_shelf", "same_pictures"]
 
 _SAME_PX, _COMMON_SHARE = 0.5, 0.7
 """Largest move of a corner, in most of the tags, and share of tags found in both, with which two
 photos are one picture."""
 
 _BESIDE = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
-
-Tell = Callable[[str, int, int], None]
 
 _SHELF_PHOTOS = 80
 """More photos than this are decoded again in every round: a thousand megabytes are enough."""
@@ -94,34 +92,11 @@ def photo_shelf(photos: int) -> Iterator[Path | None]:
         yield Path(name)
 
 
-def run_all(
-    function: Callable[..., Any],
-    calls: list[tuple[Any, ...]],
-    workers: int | None,
-    tell: Tell,
-    sentence: str,
-) -> list[Any]:
-    """Call `function` with each of `calls` in worker processes (joblib), in order.
-
-    Inside of `joblib.parallel_config(backend="dask")` the calls go to dask's workers.
-    """
-    from joblib import Parallel, cpu_count, delayed
-
-    jobs = max(1, min(workers or cpu_count(), len(calls)))
-    tell(sentence, 0, len(calls))
-    out: list[Any] = []
-    pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
-    for result in pool(delayed(function)(*call) for call in calls):
-        out.append(result)
-        tell(sentence, len(out), len(calls))
-    return out
-
-
 def look_at(
     paths: list[Path],
     wanted: set[int],
     workers: int | None,
-    tell: Tell,
+    tell: Progress,
     shelf: Path | None = None,
     cache: Path | None = None,
 ) -> Looked:
@@ -225,7 +200,7 @@ def measure_all(
     doubles: set[int],
     before: list[PhotoMeasurement],
     workers: int | None,
-    tell: Tell,
+    tell: Progress,
     number: int,
     rough: frozenset[int] = frozenset(),
 ) -> list[PhotoMeasurement]:

@@ -17,9 +17,10 @@ from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
 from fitscan.store.access import make_folder
 from fitscan.store.digest import sha256_of_file
-from fitscan.survey.build import Progress, build_survey, no_photo_left
+from fitscan.survey.build import build_survey, no_photo_left
 from fitscan.survey.priors import Priors
 from fitscan.survey.survey import Sources, Survey
+from fitscan.survey.workers import Progress
 
 __all__ = ["sources_of", "survey_folder"]
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from commands import Commands, Job, Result, tree
+from rich.progress import Progress
 
 from fitscan import __version__, cli
 from fitscan.cli import interrupt, run, screen
@@ -202,6 +203,21 @@ def test_a_stop_that_python_swallowed_stops_at_the_next_step(
     finally:
         signal.signal(signal.SIGINT, before)
         interrupt._asked.clear()
+
+
+def test_a_stop_before_the_first_sentence_leaves_no_bar_alive(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bars: list[Progress] = []
+
+    def stopped(self: Progress, *_: object, **__: object) -> None:
+        bars.append(self)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Progress, "add_task", stopped)
+    with pytest.raises(KeyboardInterrupt), screen.progress(quiet=False) as tell:
+        tell("Looking for tags", 0, 2)
+    assert [bar.live.is_started for bar in bars] == [False]
 
 
 def test_only_the_command_that_is_called_is_built() -> None:

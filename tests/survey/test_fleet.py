@@ -10,7 +10,8 @@ import numpy as np
 from distributed import Client, LocalCluster
 from quick_shoots import PHOTOS, kit, paint_door
 
-from fitscan.survey.look import Looked, look_at, run_all
+from fitscan.survey.look import Looked, look_at
+from fitscan.survey.workers import run_all
 
 
 def quiet(sentence: str, done: int, total: int) -> None:
