@@ -20,13 +20,14 @@ from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean, completed
-from fitscan.survey.look import Looked, look_at, measure_all, photo_shelf
+from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.measured_before import Memory
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
+from fitscan.survey.shelf import photo_shelf
 from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey

@@ -5,10 +5,7 @@ What the findings mean is left to `build` and `clean`.
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,18 +21,13 @@ from fitscan.survey.photo_work import look, measure
 from fitscan.survey.survey import Dropped
 from fitscan.survey.workers import Progress, run_all
 
-__all__ = ["Looked", "look_at", "measure_all", "photo_shelf", "same_pictures"]
+__all__ = ["Looked", "look_at", "measure_all", "same_pictures"]
 
 _SAME_PX, _COMMON_SHARE = 0.5, 0.7
 """Largest move of a corner, in most of the tags, and share of tags found in both, with which two
 photos are one picture."""
 
 _BESIDE = tuple((i, j) for i in (-1, 0, 1) for j in (-1, 0, 1))
-
-_SHELF_PHOTOS = 80
-"""More photos than this are decoded again in every round: a thousand megabytes are enough."""
-
-_PHOTO_BYTES = 15_000_000
 
 
 @dataclass(frozen=True)
@@ -50,7 +42,7 @@ class Looked:
         refused: photos that could not be read, with the reason.
         dropped: doubles and unknown ids.
         unknown: ids that are not in the kit, with the photos that show them.
-        shelf: folder of decoded photos, see `photo_shelf`.
+        shelf: folder of decoded photos, see `shelf`.
         memory: of what was measured in the same photos before.
     """
 
@@ -76,22 +68,6 @@ class Looked:
         )
 
 
-@contextmanager
-def photo_shelf(photos: int) -> Iterator[Path | None]:
-    """A folder, gone afterwards, where decoded photos lie for all processes; None if no room."""
-    need = photos * _PHOTO_BYTES
-    try:
-        if photos > _SHELF_PHOTOS or shutil.disk_usage(tempfile.gettempdir()).free < 3 * need:
-            yield None
-            return
-        folder = tempfile.TemporaryDirectory(prefix="fitscan-", ignore_cleanup_errors=True)
-    except OSError:
-        yield None
-        return
-    with folder as name:
-        yield Path(name)
-
-
 def look_at(
     paths: list[Path],
     wanted: set[int],
@@ -107,7 +83,7 @@ def look_at(
         wanted: ids of the kit.
         workers: processes.
         tell: progress.
-        shelf: where decoded photos are kept meanwhile, see `photo_shelf`.
+        shelf: where decoded photos are kept meanwhile, see `shelf`.
         cache: where is kept what was found in which photo, see `found_before`.
     """
     results = run_all(look, [(p, shelf, cache) for p in paths], workers, tell, "Looking for tags")

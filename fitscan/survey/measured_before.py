@@ -32,7 +32,7 @@ __all__ = ["Memory", "question"]
 _SEAL_BYTES = 32
 _SOURCES = (
     "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
-    "survey/measure.py", "survey/photo_work.py", "survey/tag_block.py",
+    "survey/measure.py", "survey/photo_work.py", "survey/shelf.py", "survey/tag_block.py",
 )  # fmt: skip
 """What a measurement depends on beside the question."""
 

@@ -7,18 +7,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
-from fitscan.photos.read import GreyPixels, Photo, read_photo
+from fitscan.photos.read import Photo, read_photo
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.found_before import keep, recall
 from fitscan.survey.measure import PhotoMeasurement, measure_photo, measure_unseen
+from fitscan.survey.shelf import decoded, lay_down
 from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["decoded", "look", "measure", "tags_in"]
+__all__ = ["look", "measure", "tags_in"]
 
 
 def look(
@@ -41,7 +40,7 @@ def look(
     except FitscanError as error:
         return error.what[:1].lower() + error.what[1:]
     if shelf is not None:
-        _lay_down(photo.grey, shelf / f"{path.name}.npy")
+        lay_down(photo.grey, path, shelf)
     return photo.sha256, photo.orientation, tags_in(photo, cache)
 
 
@@ -74,31 +73,6 @@ def measure(
     _one_thread()
     grey = decoded(path, shelf)
     return measure_photo(grey, geometry, values, found, doubles=doubles, rough=rough, before=before)
-
-
-def decoded(path: Path, shelf: Path | None) -> GreyPixels:
-    """The photo's pixels: from the shelf if they lie there, else decoded once more."""
-    if shelf is not None:
-        try:
-            # Only the pages that are looked at are read, and all processes share them.
-            return np.asarray(np.load(shelf / f"{path.name}.npy", mmap_mode="r"), dtype=np.uint8)
-        except (OSError, ValueError, EOFError):
-            pass  # Another computer, or a full disk: decoding again costs 20 ms.
-    grey = read_photo(path).grey
-    if shelf is not None and shelf.is_dir():
-        _lay_down(grey, shelf / f"{path.name}.npy")
-    return grey
-
-
-def _lay_down(grey: GreyPixels, place: Path) -> None:
-    """Keep a decoded photo, if the disk allows."""
-    part = place.with_suffix(".part")
-    try:
-        with part.open("wb") as stream:
-            np.save(stream, grey)
-        part.replace(place)
-    except OSError:
-        part.unlink(missing_ok=True)
 
 
 def _one_thread() -> None:
