@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fitscan.adjust.problem import IntArray, Linear, Part, Values
-from fitscan.geometry.rotation import Array, skew
+from fitscan.geometry.rotation import Array
 from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
 
@@ -99,7 +99,7 @@ class Prediction:
 
     Attributes:
         pixels: (n, k, 2).
-        facing: (n, k) cosine between the ink's outward normal and the ray to the camera.
+        normal: (n, k, 3) the ink's outward unit normal in the camera's frame.
         by_cam: (n, k, 2, 3) d pixels / d x_in_cam.
         by_lens: (n, k, 2, 10) d pixels / d (lens, log focal factor).
         x_in_marker, x_in_cam: (n, k, 3).
@@ -107,12 +107,18 @@ class Prediction:
     """
 
     pixels: Array
-    facing: Array
+    normal: Array
     by_cam: Array
     by_lens: Array
     x_in_marker: Array
     x_in_cam: Array
     by_print: Array
+
+    @cached_property
+    def facing(self) -> Array:
+        """Cosine (n, k) between the ink's outward normal and the ray to the camera."""
+        ray = self.x_in_cam / np.linalg.norm(self.x_in_cam, axis=-1, keepdims=True)
+        return np.asarray(-np.sum(self.normal * ray, axis=-1))
 
 
 def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
@@ -132,9 +138,7 @@ def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
     pixels, by_cam, by_lens = project(in_cam, values["lens"][0], photo[:, None, 12])
     pixels = pixels + photo[:, None, 14:16]
     normal = outward @ (turn_p @ turn_m).transpose(0, 2, 1)
-    ray = in_cam / np.linalg.norm(in_cam, axis=-1, keepdims=True)
-    facing = -np.sum(normal * ray, axis=-1)
-    return Prediction(pixels, facing, by_cam, by_lens, x, in_cam, by_print)
+    return Prediction(pixels, normal, by_cam, by_lens, x, in_cam, by_print)
 
 
 def marker_motion(p: Prediction, geometry: TagGeometry, values: Values) -> Array:
@@ -144,7 +148,7 @@ def marker_motion(p: Prediction, geometry: TagGeometry, values: Values) -> Array
     turn_p = values["photo"][geometry.photo, :9].reshape(n, 3, 3)
     by_world = (p.by_cam.reshape(n, 2 * k, 3) @ turn_p).reshape(n, k, 2, 3)
     arm = p.x_in_marker @ turn_m.transpose(0, 2, 1)
-    return np.concatenate([-by_world @ skew(arm), by_world], axis=-1)
+    return np.concatenate([np.cross(arm[:, :, None], by_world), by_world], axis=-1)
 
 
 def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
@@ -265,7 +269,7 @@ class TagBlock:
         forms = p.by_print.shape[-1] - 2
         full = np.zeros((n, 9, 29 + forms))
         corners = full[:, :8].reshape(n, 4, 2, -1)
-        corners[..., :3] = -p.by_cam @ skew(arm_p)
+        corners[..., :3] = np.cross(arm_p[:, :, None], p.by_cam)
         corners[..., 3:6] = p.by_cam
         corners[..., 6] = p.by_lens[..., 9]
         corners[..., 0, 8] = corners[..., 1, 9] = 1.0
