@@ -10,7 +10,17 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["solve_definite"]
+__all__ = ["is_firm", "solve_definite"]
+
+_FIRM = 1e-6
+"""Rounding leaves pivots of a singular matrix near 1e-8 of the largest, and whether their squares
+come out negative is chance; in networks that are tied down all are above a thousandth."""
+
+
+def is_firm(factor: Array) -> bool:
+    """Whether a matrix of ones on the diagonal is far from singular by its Cholesky factor."""
+    pivots = np.abs(np.diag(factor))
+    return bool(pivots.min() >= _FIRM * pivots.max())
 
 
 def solve_definite(matrix: Array, right: Array) -> Array:

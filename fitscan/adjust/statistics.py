@@ -13,6 +13,7 @@ from scipy.linalg import cho_factor
 from scipy.linalg.lapack import dpotri
 
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
+from fitscan.adjust.definite import is_firm
 from fitscan.adjust.normal import side_by_side
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.solve import Solution
@@ -171,8 +172,7 @@ def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
         factor = cho_factor(scaled)
     except np.linalg.LinAlgError:
         raise _loose() from None
-    diagonal = np.abs(np.diag(factor[0]))
-    if diagonal.min() < 1e-9 * diagonal.max():
+    if not is_firm(factor[0]):
         raise _loose()
     upper, _ = dpotri(factor[0], lower=factor[1])
     inverse = np.triu(upper) + np.triu(upper, 1).T
