@@ -177,27 +177,29 @@ def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
     ]
     common = [p for p in pieces if p.group != order.eliminated and _is_common(p.index)]
     places = _concatenated([order.columns(p.group, p.index[:1])[0] for p in common])
-    columns = _concatenated([np.arange(p.columns.start, p.columns.stop) for p in common])
+    columns = slice(common[0].columns.start if common else ends[-1], ends[-1])
     flat = whole.reshape(-1, whole.shape[2])
     product = flat[:, columns].T @ flat
     _add(normal.kept, places[:, None] * size + places, product[:, columns])
     _add(normal.kept_rhs, places, -product[:, -1])
     several = [p for p in pieces if p not in common]
     for i, piece in enumerate(several):
-        index, product = _products(whole, piece)
+        # Products with the columns before a piece's own are in place by now.
+        first, k = piece.columns.start, piece.columns.stop - piece.columns.start
+        index, product = _products(whole[:, :, first:], piece.index, k)
+        own, shared = product[:, :, :k], product[:, :, columns.start - first : -1]
         later = [order.columns(p.group, p.index) for p in several[i + 1 :]]
         if piece.group == order.eliminated:
-            normal.own[index] += product[:, :, piece.columns]
+            normal.own[index] += own
             normal.own_rhs[index] -= product[:, :, -1]
             rows = order.tangent * index[:, None] + np.arange(order.tangent)
-            _add(normal.cross, rows[:, :, None] * size + places, product[:, :, columns])
+            _add(normal.cross, rows[:, :, None] * size + places, shared)
             normal.touched[index[:, None], places] = True
         else:
             rows = order.columns(piece.group, index)
-            own = rows[:, :, None] * size + rows[:, None, :]
-            _add(normal.kept, own, product[:, :, piece.columns])
+            _add(normal.kept, rows[:, :, None] * size + rows[:, None, :], own)
             _add(normal.kept_rhs, rows, -product[:, :, -1])
-            _add_twice(normal.kept, rows, places[None], product[:, :, columns])
+            _add_twice(normal.kept, rows, places[None], shared)
         if not later:
             continue
         at = np.concatenate(later, axis=1)
@@ -226,19 +228,21 @@ def _is_common(index: IntArray) -> bool:
     return bool((index == index[0]).all())
 
 
-def _products(whole: Array, piece: _Piece) -> tuple[IntArray, Array]:
-    """Which parameters (r,) a part names, and of each its columns times all columns (r, k, c)."""
-    index = piece.index
+def _products(whole: Array, index: IntArray, own: int) -> tuple[IntArray, Array]:
+    """Which parameters (r,) observations have, and the sums (r, own, c) over those of each.
+
+    What is summed are products of the first `own` columns of `whole` (n, m, c) with all of them.
+    """
     if np.any(index[1:] < index[:-1]):
         rows = np.argsort(index, kind="stable")
         index, whole = index[rows], whole[rows]
     starts = np.flatnonzero(np.concatenate([[True], index[1:] != index[:-1]]))
     if len(starts) == len(index):
-        return index, whole[:, :, piece.columns].transpose(0, 2, 1) @ whole
+        return index, whole[:, :, :own].transpose(0, 2, 1) @ whole
     out = []
     for a, b in pairwise([*starts.tolist(), len(index)]):
         some = whole[a:b].reshape(-1, whole.shape[2])
-        out.append(some[:, piece.columns].T @ some)
+        out.append(some[:, :own].T @ some)
     return index[starts], np.stack(out)
 
 
