@@ -1,6 +1,7 @@
 """Levenberg-Marquardt with Huber weights over any problem of groups and blocks.
 
-Knows no cameras. Datum, covariance and outlier tests are left to `statistics`.
+Knows no cameras. Taking many markers out is left to `apart`, datum, covariance and outlier tests to
+`statistics`.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.normal import Normal, Order, build_normal
 from fitscan.adjust.problem import Block, Group, Linear, Values
 from fitscan.errors import DataError
@@ -151,18 +153,24 @@ def _cost(blocks: Sequence[Block], values: Values) -> tuple[float, list[Array]]:
 
 
 def _step(normal: Normal, damping: float) -> tuple[Array, Array] | None:
-    damped = normal.damped(damping)
     try:
-        matrix, rhs, carry = damped.reduced()
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-        factor = cho_factor(matrix * np.outer(scale, scale), check_finite=True)
-        kept = scale * cho_solve(factor, scale * rhs)
-        own = damped.back(carry, kept)
+        if is_less_work(normal):
+            kept, own = Apart.of(normal, damping).step()
+        else:
+            kept, own = _reduced_step(normal.damped(damping))
     except (LinAlgError, np.linalg.LinAlgError, ValueError):
         return None
     if not (np.all(np.isfinite(kept)) and np.all(np.isfinite(own))):
         return None
     return kept, own
+
+
+def _reduced_step(normal: Normal) -> tuple[Array, Array]:
+    matrix, rhs, carry = normal.reduced()
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    factor = cho_factor(matrix * np.outer(scale, scale), check_finite=True)
+    kept = scale * cho_solve(factor, scale * rhs)
+    return kept, normal.back(carry, kept)
 
 
 def _promised(normal: Normal, step: tuple[Array, Array]) -> float:

@@ -1,6 +1,7 @@
 """What the solution is worth: covariance, datum, variance factor, redundancy, outlier tests.
 
-Which observation to drop, and how to say so, is left to whoever built the problem.
+Taking many markers out is left to `apart`; which observation to drop, and how to say so, to whoever
+built the problem.
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ import numpy as np
 from scipy.linalg import cho_factor
 from scipy.linalg.lapack import dpotri
 
+from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
 from fitscan.adjust.definite import is_firm
-from fitscan.adjust.normal import side_by_side
+from fitscan.adjust.normal import Normal, side_by_side
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
@@ -77,7 +79,9 @@ class Covariance:
     def of(self, group: str, index: IntArray | None = None) -> Array:
         """Joint covariance (n k, n k) of some parameters of a kept group (all if None)."""
         if index is None:
-            index = np.arange(self.solution.normal.order.kept[group][1])
+            offset, count, k = self.solution.normal.order.kept[group]
+            whole = slice(offset, offset + count * k)
+            return self.kept[whole, whole].copy()
         columns = self.columns(group, index)
         return self.kept[np.ix_(columns, columns)]
 
@@ -150,46 +154,54 @@ class BlockTest:
 
 
 def covariance_of(solution: Solution, datum: Datum | None = None) -> Covariance:
-    """Invert the reduced normal matrix.
+    """Invert the normal matrix, what is eliminated taken out.
 
     For a free network the inverse is taken with the datum's constraints:
     (N + D D^T)^-1 - G (D^T G)^-1 (G^T D)^-1 G^T (Koch, "Parameter Estimation and Hypothesis
-    Testing in Linear Models", 1999, section 3.3; from memory).
+    Testing in Linear Models", 1999, section 3.3; from memory). Where it is less work, `Apart`
+    gives the same.
 
     Raises:
         DataError: the network is singular beyond its gauge: something is not fixed by the data.
     """
-    matrix, _, _ = solution.normal.reduced()
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    scaled = matrix * np.outer(scale, scale)
-    freedoms = 0
-    if datum is not None and datum.gauge.shape[1]:
-        freedoms = datum.gauge.shape[1]
-        constraint, _ = np.linalg.qr(scale[:, None] * datum.constraint)
-        gauge = datum.gauge / scale[:, None]
-        scaled = scaled + constraint @ constraint.T
-    try:
-        factor = cho_factor(scaled)
-    except np.linalg.LinAlgError:
-        raise _loose() from None
-    if not is_firm(factor[0]):
-        raise _loose()
-    upper, _ = dpotri(factor[0], lower=factor[1])
-    inverse = np.triu(upper) + np.triu(upper, 1).T
-    if freedoms:
-        small = gauge @ np.linalg.inv(constraint.T @ gauge)
-        inverse = inverse - small @ small.T
-    kept = 0.5 * (inverse + inverse.T) * np.outer(scale, scale)
+    normal = solution.normal
+    nothing = np.zeros((normal.order.size, 0))
+    gauge, constraint = (datum.gauge, datum.constraint) if datum else (nothing, nothing)
+    kept = _inverse(normal, gauge, constraint)
     square, observed = 0.0, 0
     for block, weight, linear in zip(
         solution.blocks, solution.weights, solution.linears, strict=True
     ):
         square += float((weight[:, None] * linear.residual**2).sum())
         observed += int(block.rank.sum())
-    order = solution.normal.order
-    redundancy = observed - order.size - order.count * order.tangent + freedoms
+    order = normal.order
+    redundancy = observed - order.size - order.count * order.tangent + gauge.shape[1]
     factor0 = square / redundancy if redundancy > 0 else float("nan")
     return Covariance(solution, kept, factor0, redundancy)
+
+
+def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
+    """Covariance (K, K) of the kept parameters."""
+    if is_less_work(normal):
+        try:
+            return Apart.of(normal).inverse(gauge, constraint)
+        except np.linalg.LinAlgError:
+            pass  # What is singular is decided in one place, below.
+    matrix, _, _ = normal.reduced()
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    held, _ = np.linalg.qr(scale[:, None] * constraint)
+    try:
+        factor = cho_factor(matrix * np.outer(scale, scale) + held @ held.T)
+    except np.linalg.LinAlgError:
+        raise _loose() from None
+    if not is_firm(factor[0]):
+        raise _loose()
+    upper, _ = dpotri(factor[0], lower=factor[1])
+    inverse = np.triu(upper) + np.triu(upper, 1).T
+    gauge = gauge / scale[:, None]
+    small = gauge @ np.linalg.inv(held.T @ gauge)
+    inverse -= small @ small.T
+    return np.asarray(0.5 * (inverse + inverse.T) * np.outer(scale, scale))
 
 
 def _loose() -> DataError:
