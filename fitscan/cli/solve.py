@@ -48,23 +48,21 @@ def survey(
     replace: Replace = False,
 ) -> None:
     """Work out one shoot: every marker's place and how well it is known."""
+    from fitscan.survey.found_before import cache_of_job
     from fitscan.survey.workers import starting_workers
 
     check_free(out, "fitscan.survey", replace=replace, pictures=pictures)
     if no_cache and cache is not None:
         raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
-    # A folder of other files costs their start once; without a kit nothing is started at all.
-    photos = sum(1 for _ in shoot.iterdir()) if kit.is_file() and shoot.is_dir() else 0
-    with starting_workers(photos, workers):
+    if cache is None and not no_cache:
+        cache = cache_of_job(shoot)
+    with starting_workers(_new_photos(shoot, cache) if kit.is_file() else 0, workers):
         from fitscan.lens.camera_file import read_camera
         from fitscan.markers.kit import read_kit
         from fitscan.plan.advise import advise_if_possible, with_advice
-        from fitscan.survey.found_before import cache_of_job
         from fitscan.survey.shoot import sources_of, survey_folder
         from fitscan.survey.survey_file import survey_document
 
-        if cache is None and not no_cache:
-            cache = cache_of_job(shoot)
         plan = read_kit(kit)
         lens = read_camera(camera) if camera is not None else None
     with progress(quiet=quiet) as tell:
@@ -99,3 +97,13 @@ def survey(
         screen.print(survey_table(result))
         say_notes(screen, notes)
         say_files(screen, out, *drawn)
+
+
+def _new_photos(shoot: Path, cache: Path | None) -> int:
+    """About how many photos must be looked at; too many of other files only cost a start."""
+    from fitscan.survey.found_before import ENTRIES
+
+    if not shoot.is_dir():
+        return 0
+    known = sum(1 for _ in cache.glob(ENTRIES)) if cache is not None else 0
+    return max(sum(1 for _ in shoot.iterdir()) - known, 0)

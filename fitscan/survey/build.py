@@ -6,7 +6,7 @@ only keeps their order.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean, completed
+from fitscan.survey.ended_before import End, Ended
 from fitscan.survey.look import Looked, look_at, measure_all
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.measured_before import Memory
@@ -72,14 +73,16 @@ def build_survey(
         DataError: no tags, too few photos, or groups of photos that share no marker.
     """
     tell = progress or (lambda sentence, done, total: None)
+    end: End | None = None
     with photo_shelf(len(photos)) as shelf, one_thread():
         looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache)
         if cache is not None:
             looked = replace(looked, memory=Memory(cache, kit))
+            end = End(cache, name, kit, camera)
         told = Told(list(looked.dropped), {**refused, **looked.refused})
         doubles = {d for f in looked.found for d in f.doubles}
         found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
-        return _solved(name, looked, found, doubles, told, kit, camera, priors, workers, tell)
+        return _solved(name, looked, found, doubles, told, kit, camera, priors, workers, tell, end)
 
 
 def _solved(
@@ -93,27 +96,60 @@ def _solved(
     priors: Priors | None,
     workers: int | None,
     tell: Progress,
+    end: End | None,
 ) -> Survey:
     tell("Placing photos and markers", 0, 1)
-    rows, placement = _placed(looked, found, kit, camera.lens, told)
-    network = Network.of(
-        kit,
-        [looked.paths[i].name for i in rows],
-        _twice_seen(found, rows, placement, kit),
-        camera.lens,
-        camera.covariance,
-        priors or Priors(),
-    )
-    state, given = _first_observations(network, placement, found, rows)
-    tell("Adjusting corners", 0, 1)
-    # Corners differ much in quality; only what cannot be a corner at all is left out here.
-    cleaned = clean(network, state, given, rounds=8, gross=20.0, start_only=True, to_the_end=False)
-    told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
-    rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
-    finished = _measure_on_model(
-        cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell, told
-    )
+    ended = end.recall() if end is not None and priors is None else None
+    if ended is not None and not ended.begins(looked.sha256):
+        ended = None
+    known = ended.placement(looked.sha256) if ended is not None else None
+    rows, placement = _placed(looked, found, kit, camera.lens, told, known)
+    names = [looked.paths[i].name for i in rows]
+    markers = _twice_seen(found, rows, placement, kit)
+    if ended is not None:
+        markers = [m for m in Layout.of(kit).markers if m in {*markers, *ended.markers}]
+    network = Network.of(kit, names, markers, camera.lens, camera.covariance, priors or Priors())
+    if ended is not None:
+        looked_on, found_on = replace(looked.only(rows), resumed=True), [found[i] for i in rows]
+        begun = _resumed(ended, network, network.start(placement, rows), looked_on, found_on)
+        finished = _rounds(begun, looked_on, found_on, doubles, workers, tell, told)
+    else:
+        state, given = _first_observations(network, placement, found, rows)
+        tell("Adjusting corners", 0, 1)
+        # Corners differ much in quality; only what cannot be one at all is left out here.
+        cleaned = clean(
+            network, state, given, rounds=8, gross=20.0, start_only=True, to_the_end=False
+        )
+        told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
+        rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
+        finished = _measure_on_model(
+            cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell, told
+        )
+    if end is not None:
+        _keep_end(end, finished, looked, told)
     return sum_up(name, finished, looked, camera, told, tell)
+
+
+def _keep_end(end: End, finished: Finished, looked: Looked, told: Told) -> None:
+    """Keep where this survey ended, unless a marker moved: which of its places is right?"""
+    moved = any(r.cleaned.moved for r in finished.rounds())
+    if moved or any(d.reason == MOVED for d in told.dropped):
+        end.forget()
+        return
+    cleaned = finished.cleaned
+    network = _taught(cleaned).network
+    sha256 = {p.name: s for p, s in zip(looked.paths, looked.sha256, strict=True)}
+    end.keep(
+        Ended(
+            looked=looked.sha256,
+            photos=tuple(sha256[name] for name in network.photos),
+            markers=network.markers,
+            cuffs=network.cuffs,
+            state=cleaned.state,
+            priors=network.priors,
+            factors=cleaned.factors,
+        )
+    )
 
 
 def no_photo_left(folder: Path, refused: dict[Path, str]) -> DataError:
@@ -138,9 +174,17 @@ def _where(folder: Path, refused: dict[Path, str]) -> str:
 
 
 def _placed(
-    looked: Looked, found: list[Detections], kit: Kit, lens: Lens, told: Told
+    looked: Looked,
+    found: list[Detections],
+    kit: Kit,
+    lens: Lens,
+    told: Told,
+    known: Placement | None,
 ) -> tuple[list[int], Placement]:
-    """Start values; photos that do not connect are told, groups that do not are an error."""
+    """Start values; photos that do not connect are told, groups that do not are an error.
+
+    What is `known` of an earlier survey is where it begins.
+    """
     layout = Layout.of(kit)
     seen = [{layout.tags[int(t)].marker_id for t in f.ids} for f in found]
     if not seen:
@@ -177,7 +221,7 @@ def _placed(
         told.refused[looked.paths[g[0]]] = "it shares no marker with the other photos"
     # Only the main group: a photo of another one might be taken for the place to start from.
     main = [f if i in groups[0] else f.keep(set()) for i, f in enumerate(found)]
-    placement = place(main, [lens] * len(main), layout)
+    placement = place(main, [lens] * len(main), layout, known)
     rows = sorted(placement.photos)
     for i in groups[0]:
         if i not in placement.photos:
@@ -251,15 +295,65 @@ def _measure_on_model(
     tell: Progress,
     told: Told,
 ) -> Finished:
-    """Rounds of edges on the model: the first finds, the second refines, a third catches up."""
+    """Rounds of edges on the model, from an adjustment of corners."""
     again = _placed_again(cleaned, found)
-    gone = set(cleaned.moved) - set(again)
-    network, state = _with_single_sights(_taught(cleaned), found, set(cleaned.moved))
+    gone = frozenset(cleaned.moved) - set(again)
+    network, state = _with_single_sights(
+        _taught(cleaned).network, cleaned.state, found, set(cleaned.moved)
+    )
     network, state = network.grown(state, again)
-    rough = _added(network, cleaned.network)
+    begun = _Begun(network, state, gone, _added(network, cleaned.network))
+    return _rounds(begun, looked, found, doubles, workers, tell, told)
+
+
+@dataclass(frozen=True)
+class _Begun:
+    """Where the rounds begin.
+
+    Attributes:
+        network, state: all that is placed.
+        gone: markers that are not looked for, since they contradict themselves.
+        rough: ids whose marker is placed only roughly.
+        factors: by how much the standard deviations of flat and cuff squares were scaled.
+    """
+
+    network: Network
+    state: State
+    gone: frozenset[int]
+    rough: frozenset[int]
+    factors: tuple[float, float] = (1.0, 1.0)
+
+
+def _resumed(
+    ended: Ended,
+    network: Network,
+    state: State,
+    looked: Looked,
+    found: list[Detections],
+) -> _Begun:
+    """Begin where an earlier survey ended; what it had not is placed roughly."""
+    network = replace(network, priors=ended.priors)
+    state = ended.state_of(network, state, list(looked.sha256))
+    network, state = _with_single_sights(network, state, found, set())
+    tags = network.layout.markers
+    rough = frozenset(t for m in set(network.markers) - set(ended.markers) for t in tags[m])
+    return _Begun(network, state, frozenset(), rough, ended.factors)
+
+
+def _rounds(
+    begun: _Begun,
+    looked: Looked,
+    found: list[Detections],
+    doubles: set[int],
+    workers: int | None,
+    tell: Progress,
+    told: Told,
+) -> Finished:
+    """Rounds of edges on the model: the first finds, the second refines, a third catches up."""
+    network, state, rough = begun.network, begun.state, begun.rough
+    gone, factors = set(begun.gone), begun.factors
     measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
-    factors = (1.0, 1.0)
     for number in (1, 2, 3):
         # A third round is for markers that the second has placed from a single photo. It looks at
         # little else, see `measure_photo`.
@@ -282,7 +376,7 @@ def _measure_on_model(
         looked = looked.only(stay)
         measured = [measured[i] for i in stay]
         found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
-        network, state = _with_single_sights(_taught(cleaned), found, gone)
+        network, state = _with_single_sights(_taught(cleaned).network, cleaned.state, found, gone)
         rough = _added(network, cleaned.network)
     assert finished is not None
     if looked.memory is not None:
@@ -303,13 +397,12 @@ def _taught(cleaned: Cleaned) -> Cleaned:
 
 
 def _with_single_sights(
-    cleaned: Cleaned, found: list[Detections], gone: set[int]
+    network: Network, state: State, found: list[Detections], gone: set[int]
 ) -> tuple[Network, State]:
     """Add markers that the first look found once, or not often enough to be adjusted.
 
     Their start values are rough, but good enough to look for them in the other photos.
     """
-    network, state = cleaned.network, cleaned.state
     missing = set(network.layout.markers) - set(network.markers) - gone
     ids = {t for m in missing for t in network.layout.markers[m]}
     photos = {i: rigid_of(state.photo[i]) for i in range(len(network.photos))}

@@ -21,10 +21,13 @@ from fitscan.errors import FitscanError
 from fitscan.store.access import make_folder
 from fitscan.store.whole import write_whole
 
-__all__ = ["HIDDEN", "cache_of_job", "fingerprint", "keep", "recall"]
+__all__ = ["ENTRIES", "HIDDEN", "Look", "cache_of_job", "fingerprint", "keep", "recall"]
 
 HIDDEN = ".fitscan-cache"
 """The cache's folder within a job: hidden, so it is neither listed nor audited nor packed."""
+
+ENTRIES = "*.json"
+"""What entries are called."""
 
 Look = tuple[str, int, Detections]
 """Hash of the file's bytes, EXIF orientation, tags found."""

@@ -6,6 +6,7 @@ What the findings mean is left to `build` and `clean`.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,9 +14,12 @@ import numpy as np
 
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
+from fitscan.errors import FitscanError
 from fitscan.geometry.rotation import Array
-from fitscan.survey.measure import PhotoMeasurement
-from fitscan.survey.measured_before import Memory, question
+from fitscan.store.digest import sha256_of_file
+from fitscan.survey.found_before import ENTRIES, Look, recall
+from fitscan.survey.measure import PhotoMeasurement, measure_unseen
+from fitscan.survey.measured_before import LAST, Memory, question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import look, measure
 from fitscan.survey.survey import Dropped
@@ -44,6 +48,7 @@ class Looked:
         unknown: ids that are not in the kit, with the photos that show them.
         shelf: folder of decoded photos, see `shelf`.
         memory: of what was measured in the same photos before.
+        resumed: whether the survey begins where one of nearly all these photos ended.
     """
 
     folder: Path
@@ -56,6 +61,7 @@ class Looked:
     unknown: dict[int, tuple[str, ...]]
     shelf: Path | None = None
     memory: Memory | None = None
+    resumed: bool = False
 
     def only(self, rows: list[int]) -> Looked:
         """Some of the photos."""
@@ -86,7 +92,10 @@ def look_at(
         shelf: where decoded photos are kept meanwhile, see `shelf`.
         cache: where is kept what was found in which photo, see `found_before`.
     """
-    results = run_all(look, [(p, shelf, cache) for p in paths], workers, tell, "Looking for tags")
+    known = _known(paths, cache)
+    calls = [(p, shelf, cache) for p in paths if p not in known]
+    rest = iter(run_all(look, calls, workers, tell, "Looking for tags") if calls else ())
+    results = [known[p] if p in known else next(rest) for p in paths]
     keep: list[tuple[Path, str, int, Detections]] = []
     refused: dict[Path, str] = {}
     dropped: list[Dropped] = []
@@ -124,6 +133,19 @@ def look_at(
         {k: tuple(v) for k, v in unknown.items()},
         shelf,
     )
+
+
+def _known(paths: list[Path], cache: Path | None) -> dict[Path, Look]:
+    """What was found before. Asked here, so that for one photo more no worker starts."""
+    if cache is None or not any(cache.glob(ENTRIES)):
+        return {}
+    out = {}
+    for path in paths:
+        with suppress(FitscanError):  # Who looks at it says what is wrong with it.
+            found = recall(cache, sha256_of_file(path))
+            if found is not None:
+                out[path] = found
+    return out
 
 
 def same_pictures(photos: list[tuple[Path, Detections]]) -> dict[Path, Path]:
@@ -201,16 +223,25 @@ def measure_all(
     known: dict[int, PhotoMeasurement] = {}
     for row, path in enumerate(looked.paths):
         geometry = network.geometry(ids, [row] * len(ids))
-        own = before[row] if before else None
-        some = (geometry, values, found[row], gone, rough)
+        own, alone = before[row] if before else None, gone
         if memory is not None:
-            asked.append(question(*some, own))
-            same = memory.answer(looked.sha256[row], asked[row])
+            sha256 = looked.sha256[row]
+            earlier = memory.nearest(sha256, LAST if looked.resumed else number)
+            if looked.resumed and earlier is not None:
+                own = own or earlier
+                # The survey before has searched an old photo for what is still placed roughly.
+                alone = gone | (rough - set(own.tag_ids.tolist()))
+            some = (geometry, values, found[row], alone, rough)
+            asked.append(question(*some, before[row] if before else None))
+            same = memory.answer(sha256, asked[row])
+            if same is None and looked.resumed and own is not None:
+                # Where most photos need not be asked again, no worker starts for them.
+                same = measure_unseen(geometry, values, own, doubles=alone, rough=rough)
             if same is not None:
                 known[row] = same
                 continue
-            own = memory.nearest(looked.sha256[row], number) or own
-        calls.append((path, looked.shelf, *some, own))
+            own = own if looked.resumed else earlier or own
+        calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
     rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
     out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]
     if memory is not None:

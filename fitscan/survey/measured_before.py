@@ -9,8 +9,6 @@ were not there.
 from __future__ import annotations
 
 import hashlib
-import io
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -20,16 +18,17 @@ import numpy.typing as npt
 
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
-from fitscan.errors import FitscanError
 from fitscan.markers.kit import Kit
-from fitscan.store.whole import write_whole
+from fitscan.store.sealed import keep_arrays, recall_arrays
 from fitscan.survey.found_before import fingerprint
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["Memory", "question"]
+__all__ = ["LAST", "Memory", "question"]
 
-_SEAL_BYTES = 32
+LAST = 99
+"""A number that no round has: it stands for the last one, whichever it was."""
+
 _SOURCES = (
     "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
     "survey/measure.py", "survey/photo_work.py", "survey/shelf.py", "survey/tag_block.py",
@@ -86,7 +85,7 @@ class Memory:
         return next((r.measured for r in self._rounds(sha256) if r.asked == asked), None)
 
     def nearest(self, sha256: str, number: int) -> PhotoMeasurement | None:
-        """What was measured in it in a round, from 1; in the last if there were fewer."""
+        """What was measured in it in a round, from 1, or in the last if there were fewer."""
         rounds = self._rounds(sha256)[:number]
         return rounds[-1].measured if rounds else None
 
@@ -100,54 +99,34 @@ class Memory:
             before = [r.asked for r in self._rounds(sha256)]
             if before == [r.asked for r in rounds]:
                 continue
-            content = _packed(self._name(sha256), rounds)
-            try:
-                # Not on a job's list: what can be measured anew is no file of the job.
-                write_whole(self._folder / self._name(sha256), content, replace=True)
-            except FitscanError:
+            if not keep_arrays(self._place(sha256), _packed(rounds)):
                 return
 
-    def _name(self, sha256: str) -> str:
-        return f"{sha256[:32]}-{self._suffix}.edges"
+    def _place(self, sha256: str) -> Path:
+        return self._folder / f"{sha256[:32]}-{self._suffix}.edges"
 
     def _rounds(self, sha256: str) -> tuple[Round, ...]:
         if sha256 not in self._earlier:
-            name = self._name(sha256)
+            entry = recall_arrays(self._place(sha256))
             try:
-                rounds = _unpacked(name, (self._folder / name).read_bytes())
-            except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
-                rounds = ()
-            self._earlier[sha256] = rounds
+                self._earlier[sha256] = _unpacked(entry) if entry is not None else ()
+            except (ValueError, KeyError, TypeError):
+                self._earlier[sha256] = ()
         return self._earlier[sha256]
 
 
-def _packed(name: str, rounds: list[Round]) -> bytes:
-    arrays: dict[str, npt.ArrayLike] = {"name": name, "asked": [r.asked for r in rounds]}
+def _packed(rounds: list[Round]) -> dict[str, npt.ArrayLike]:
+    arrays: dict[str, npt.ArrayLike] = {"asked": [r.asked for r in rounds]}
     for number, one in enumerate(rounds):
         for field in fields(PhotoMeasurement):
             arrays[f"{number} {field.name}"] = getattr(one.measured, field.name)
-    stream = io.BytesIO()
-    np.savez(stream, allow_pickle=False, **{k: np.asarray(v) for k, v in arrays.items()})
-    content = stream.getvalue()
-    return hashlib.sha256(content).digest() + content
+    return arrays
 
 
-def _unpacked(name: str, content: bytes) -> tuple[Round, ...]:
-    """The rounds of an entry.
-
-    Raises:
-        ValueError: torn, spoilt by the disk, or another photo's entry under this name.
-    """
-    seal, content = content[:_SEAL_BYTES], content[_SEAL_BYTES:]
-    if hashlib.sha256(content).digest() != seal:
-        raise ValueError("not as it was written")
-    with np.load(io.BytesIO(content), allow_pickle=False) as entry:
-        if str(entry["name"]) != name:
-            raise ValueError("of another photo, kit or program")
-        return tuple(
-            Round(str(asked), _measured(entry, number))
-            for number, asked in enumerate(entry["asked"])
-        )
+def _unpacked(entry: Mapping[str, npt.NDArray[np.generic]]) -> tuple[Round, ...]:
+    return tuple(
+        Round(str(asked), _measured(entry, number)) for number, asked in enumerate(entry["asked"])
+    )
 
 
 def _measured(entry: Mapping[str, npt.NDArray[np.generic]], number: int) -> PhotoMeasurement:

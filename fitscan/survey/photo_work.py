@@ -11,7 +11,6 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
 from fitscan.photos.read import Photo, read_photo
-from fitscan.store.digest import sha256_of_file
 from fitscan.survey.found_before import keep, recall
 from fitscan.survey.measure import PhotoMeasurement, measure_photo, measure_unseen
 from fitscan.survey.shelf import decoded, lay_down
@@ -32,10 +31,6 @@ def look(
     """
     _one_thread()
     try:
-        if cache is not None:
-            known = recall(cache, sha256_of_file(path))
-            if known is not None:
-                return known
         photo = read_photo(path)
     except FitscanError as error:
         return error.what[:1].lower() + error.what[1:]

@@ -82,23 +82,31 @@ def groups_of_photos(seen: list[set[int]]) -> list[list[int]]:
     return sorted(groups.values(), key=lambda g: (-len(g), g))
 
 
-def place(detections: list[Detections], lenses: list[Lens], layout: Layout) -> Placement:
+def place(
+    detections: list[Detections],
+    lenses: list[Lens],
+    layout: Layout,
+    known: Placement | None = None,
+) -> Placement:
     """Place photos one after another, starting from the one that is best known.
 
     Args:
         detections: per photo, ids of the layout only.
         lenses: per photo.
         layout: of the kit.
+        known: photos, by their number among the detections, and markers that stand already.
     """
+    if known is not None:
+        placed = {t for m in known.markers for t in layout.markers[m]}
+        detections = [
+            d.keep(set(d.ids.tolist()) - placed) if i in known.photos else d
+            for i, d in enumerate(detections)
+        ]
     sights = [sight_markers(d, lens, layout) for d, lens in zip(detections, lenses, strict=True)]
-    if not any(sights):
+    if known is None and not any(sights):
         return Placement({}, {})
-    seed = max(range(len(sights)), key=lambda i: sum(s.sure for s in sights[i].values()))
-    photos = {seed: Rigid.identity()}
-    markers: dict[int, Rigid] = {m: s.candidates[0] for m, s in sights[seed].items() if s.sure}
-    if not markers and sights[seed]:
-        best = max(sights[seed], key=lambda m: sights[seed][m].size)
-        markers[best] = sights[seed][best].candidates[0]
+    begun = known if known is not None else _best_known(sights)
+    photos, markers = dict(begun.photos), dict(begun.markers)
     strict = True
     while True:
         grown = _place_next_photo(sights, photos, markers, strict=strict)
@@ -109,6 +117,16 @@ def place(detections: list[Detections], lenses: list[Lens], layout: Layout) -> P
             strict = False
         else:
             return Placement(photos, markers)
+
+
+def _best_known(sights: list[dict[int, Sight]]) -> Placement:
+    """The photo with most markers whose pose is sure, and these."""
+    seed = max(range(len(sights)), key=lambda i: sum(s.sure for s in sights[i].values()))
+    markers = {m: s.candidates[0] for m, s in sights[seed].items() if s.sure}
+    if not markers and sights[seed]:
+        best = max(sights[seed], key=lambda m: sights[seed][m].size)
+        markers[best] = sights[seed][best].candidates[0]
+    return Placement({seed: Rigid.identity()}, markers)
 
 
 def place_markers(

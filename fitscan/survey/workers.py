@@ -19,6 +19,10 @@ Progress = Callable[[str, int, int], None]
 """Told a sentence, how many are done, and how many there are."""
 
 
+_FEW = 6
+"""Calls of which fewer are done here before workers have started."""
+
+
 def run_all(
     function: Callable[..., Any],
     calls: list[tuple[Any, ...]],
@@ -76,6 +80,8 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
 def _jobs(calls: int, workers: int | None) -> int:
     from joblib import cpu_count
 
+    if calls < _FEW:
+        return 1
     return max(1, min(workers or cpu_count(), calls))
 
 

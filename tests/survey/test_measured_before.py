@@ -102,7 +102,8 @@ def test_with_a_photo_more_the_others_are_hardly_measured_again(
     surveyed(fewer, tmp_path / "cache")
     shutil.copy(photos[-1], fewer)
     grown, count = surveyed(fewer, tmp_path / "cache")
-    assert count < 2.0 * first[1] / PHOTOS
+    # The new one in two rounds, and nothing else.
+    assert count <= 2.0 * first[1] / PHOTOS
     off = off_over_u(grown, first[0])
     assert np.sqrt(np.mean(off**2)) < 0.05
     # The sixth photo moves predictions by more than a thirtieth does, and a few U are small.

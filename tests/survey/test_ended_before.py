@@ -1,0 +1,164 @@
+"""Where a survey ended, kept for the next: who may begin there, and what is not believed."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from copy import copy
+from dataclasses import fields, replace
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+from quick_shoots import kit, paint_door
+
+from fitscan.survey import build, ended_before
+from fitscan.survey.clean import Cleaned, clean
+from fitscan.survey.ended_before import End
+from fitscan.survey.look import Looked
+from fitscan.survey.priors import Priors
+from fitscan.survey.quality import Finished, Told
+from fitscan.survey.shoot import survey_folder
+from fitscan.survey.start import place
+from fitscan.survey.state import State, rigid_of
+
+
+@pytest.fixture(scope="module")
+def door(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("ended") / "door"
+    paint_door(folder, 4)
+    return folder
+
+
+Kept = tuple[End, Finished, Looked, Told]
+
+
+@pytest.fixture(scope="module")
+def kept(door: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Kept]:
+    """A cache that a survey of all photos but the last left, and what it was asked to keep."""
+    folder = tmp_path_factory.mktemp("kept")
+    shoot = folder / "door"
+    shutil.copytree(door, shoot)
+    max(shoot.glob("*.jpg")).unlink()
+    asked: list[Kept] = []
+    whole = build._keep_end
+
+    def keeping(end: End, finished: Finished, looked: Looked, told: Told) -> None:
+        asked.append((end, finished, looked, told))
+        whole(end, finished, looked, told)
+
+    with mock.patch.object(build, "_keep_end", keeping):
+        survey_folder(shoot, kit(), workers=1, cache=folder / "cache")
+    return folder / "cache", asked[0]
+
+
+@pytest.fixture
+def cache(kept: tuple[Path, Kept], tmp_path: Path) -> Path:
+    """The same to be written to."""
+    return Path(shutil.copytree(kept[0], tmp_path / "cache"))
+
+
+def from_corners(shoot: Path, cache: Path, **named: object) -> bool:
+    """Whether a survey began with the corners of the first look."""
+    begun = []
+
+    def counted(*some: object, **more: object) -> Cleaned:
+        begun.append(bool(more.get("start_only")))
+        return clean(*some, **more)  # type: ignore[arg-type]
+
+    with mock.patch.object(build, "clean", counted):
+        survey_folder(shoot, named.pop("kit", kit()), workers=1, cache=cache, **named)  # type: ignore[arg-type]
+    return any(begun)
+
+
+def one_more(door: Path, _: Path) -> None: ...
+
+
+def one_gone(door: Path, _: Path) -> None:
+    min(door.glob("*.jpg")).unlink()
+
+
+def torn(_: Path, cache: Path) -> None:
+    (entry,) = cache.glob("*.ended")
+    entry.write_bytes(entry.read_bytes()[:-9])
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"), [(one_more, False), (one_gone, True), (torn, True)]
+)
+def test_only_with_a_few_photos_more_a_survey_begins_where_the_last_ended(
+    door: Path,
+    cache: Path,
+    tmp_path: Path,
+    change: Callable[[Path, Path], None],
+    expected: bool,
+) -> None:
+    shoot = tmp_path / "door"
+    shutil.copytree(door, shoot)
+    change(shoot, cache)
+    assert from_corners(shoot, cache) is expected
+
+
+def test_with_another_kit_or_priors_of_its_own_a_survey_begins_anew(
+    door: Path, cache: Path
+) -> None:
+    assert from_corners(door, cache, kit=kit(rule=False))
+    assert from_corners(door, cache, priors=Priors(ink_mm=0.04))
+
+
+def test_an_end_comes_back_from_its_file_as_it_was(kept: tuple[Path, Kept]) -> None:
+    end, finished, looked, _ = kept[1]
+    ended = end.recall()
+    assert ended is not None
+    network, state = finished.cleaned.network, finished.cleaned.state
+    assert ended.looked == looked.sha256
+    assert (ended.markers, ended.cuffs) == (network.markers, network.cuffs)
+    assert ended.factors == finished.cleaned.factors
+    for field in fields(State):
+        assert np.array_equal(getattr(ended.state, field.name), getattr(state, field.name))
+
+
+def test_an_end_where_a_marker_moved_is_not_kept(kept: tuple[Path, Kept], cache: Path) -> None:
+    whole, finished, looked, told = kept[1]
+    end = copy(whole)
+    end._place = cache / whole._place.name
+    assert end.recall() is not None
+    moved = replace(finished, cleaned=replace(finished.cleaned, moved=(7,)))
+    build._keep_end(end, moved, looked, told)
+    assert end.recall() is None
+
+
+@pytest.mark.parametrize(
+    ("looked", "begins"),
+    [("abcd", False), ("abcde", True), ("abce", False), ("abcdefg", False)],
+    ids=["none new", "one new", "one gone", "many new"],
+)
+def test_who_may_begin_at_an_end(kept: tuple[Path, Kept], looked: str, begins: bool) -> None:
+    ended = kept[1][0].recall()
+    assert ended is not None
+    assert replace(ended, looked=tuple("abcd")).begins(tuple(looked)) is begins
+
+
+def test_another_program_does_not_believe_an_end(door: Path, cache: Path) -> None:
+    with mock.patch.object(ended_before, "fingerprint", return_value="another"):
+        assert from_corners(door, cache)
+
+
+def test_a_photo_more_is_placed_beside_those_that_stand(kept: tuple[Path, Kept]) -> None:
+    """Left out and placed again, a photo comes where the adjustment had it."""
+    _, finished, looked, _ = kept[1]
+    cleaned = finished.cleaned
+    network = cleaned.network
+    ended = kept[1][0].recall()
+    assert ended is not None
+    known = ended.placement(looked.sha256)
+    last = max(known.photos)
+    del known.photos[last]
+    lens = replace(network.lens, values=cleaned.state.lens[0])
+    placed = place(list(looked.found), [lens] * len(looked.found), network.layout, known)
+    assert all(placed.photos[i] is known.photos[i] for i in known.photos)
+    assert all(placed.markers[m] is known.markers[m] for m in known.markers)
+    truth = rigid_of(cleaned.state.photo[last])
+    off = placed.photos[last].inverse().translation - truth.inverse().translation
+    assert np.linalg.norm(off) < 5.0
