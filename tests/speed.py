@@ -14,6 +14,7 @@ to 400 photos, and to 200 markers; with `--colmap`, COLMAP's solver; with `--acc
 from __future__ import annotations
 
 import argparse
+import compileall
 import os
 import resource
 import subprocess
@@ -370,6 +371,8 @@ def main() -> None:
 
 
 def print_all(shoot: Path, options: argparse.Namespace) -> None:
+    # As an installer does it: where Python may not write, each process would do it anew.
+    compileall.compile_dir(str(ROOT / "fitscan"), quiet=1)
     photos = sorted(shoot.glob("*.jpg"))
     print(f"{len(photos)} photos, {os.cpu_count()} cores, OpenCV {cv2.__version__}\n")
     floors, wholes, peak = [], [], 0.0

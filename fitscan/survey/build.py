@@ -29,7 +29,7 @@ from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
 from fitscan.survey.shelf import photo_shelf
-from fitscan.survey.start import Placement, groups_of_photos, place, place_markers
+from fitscan.survey.start import Placement, Sighted, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
 from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
@@ -73,42 +73,56 @@ def build_survey(
         DataError: no tags, too few photos, or groups of photos that share no marker.
     """
     tell = progress or (lambda sentence, done, total: None)
-    end: End | None = None
+    end = End(cache, name, kit, camera) if cache is not None else None
+    asked = _Asked(
+        name, kit, camera, priors, workers, tell, Sighted(camera.lens, Layout.of(kit)), end
+    )
     with photo_shelf(len(photos)) as shelf, one_thread():
-        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache)
+        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache, asked.sighted.of)
         if cache is not None:
             looked = replace(looked, memory=Memory(cache, kit))
-            end = End(cache, name, kit, camera)
         told = Told(list(looked.dropped), {**refused, **looked.refused})
         doubles = {d for f in looked.found for d in f.doubles}
         found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
-        return _solved(name, looked, found, doubles, told, kit, camera, priors, workers, tell, end)
+        return _solved(asked, looked, found, doubles, told)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What a survey is asked with, see `build_survey`.
+
+    Attributes:
+        sighted: poses of markers in photos, worked out while others are still looked at.
+        end: where the shoot's last survey ended is kept, if anywhere.
+    """
+
+    name: str
+    kit: Kit
+    camera: LensPrior
+    priors: Priors | None
+    workers: int | None
+    tell: Progress
+    sighted: Sighted
+    end: End | None
 
 
 def _solved(
-    name: str,
-    looked: Looked,
-    found: list[Detections],
-    doubles: set[int],
-    told: Told,
-    kit: Kit,
-    camera: LensPrior,
-    priors: Priors | None,
-    workers: int | None,
-    tell: Progress,
-    end: End | None,
+    asked: _Asked, looked: Looked, found: list[Detections], doubles: set[int], told: Told
 ) -> Survey:
+    kit, camera, workers, tell = asked.kit, asked.camera, asked.workers, asked.tell
     tell("Placing photos and markers", 0, 1)
-    ended = end.recall() if end is not None and priors is None else None
+    ended = asked.end.recall() if asked.end is not None and asked.priors is None else None
     if ended is not None and not ended.begins(looked.sha256):
         ended = None
     known = ended.placement(looked.sha256) if ended is not None else None
-    rows, placement = _placed(looked, found, kit, camera.lens, told, known)
+    rows, placement = _placed(asked, looked, found, told, known)
     names = [looked.paths[i].name for i in rows]
     markers = _twice_seen(found, rows, placement, kit)
     if ended is not None:
         markers = [m for m in Layout.of(kit).markers if m in {*markers, *ended.markers}]
-    network = Network.of(kit, names, markers, camera.lens, camera.covariance, priors or Priors())
+    network = Network.of(
+        kit, names, markers, camera.lens, camera.covariance, asked.priors or Priors()
+    )
     if ended is not None:
         looked_on, found_on = replace(looked.only(rows), resumed=True), [found[i] for i in rows]
         begun = _resumed(ended, network, network.start(placement, rows), looked_on, found_on)
@@ -125,9 +139,9 @@ def _solved(
         finished = _measure_on_model(
             cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell, told
         )
-    if end is not None:
-        _keep_end(end, finished, looked, told)
-    return sum_up(name, finished, looked, camera, told, tell)
+    if asked.end is not None:
+        _keep_end(asked.end, finished, looked, told)
+    return sum_up(asked.name, finished, looked, camera, told, tell)
 
 
 def _keep_end(end: End, finished: Finished, looked: Looked, told: Told) -> None:
@@ -174,10 +188,9 @@ def _where(folder: Path, refused: dict[Path, str]) -> str:
 
 
 def _placed(
+    asked: _Asked,
     looked: Looked,
     found: list[Detections],
-    kit: Kit,
-    lens: Lens,
     told: Told,
     known: Placement | None,
 ) -> tuple[list[int], Placement]:
@@ -185,7 +198,7 @@ def _placed(
 
     What is `known` of an earlier survey is where it begins.
     """
-    layout = Layout.of(kit)
+    layout = Layout.of(asked.kit)
     seen = [{layout.tags[int(t)].marker_id for t in f.ids} for f in found]
     if not seen:
         raise no_photo_left(looked.folder, told.refused)
@@ -221,7 +234,7 @@ def _placed(
         told.refused[looked.paths[g[0]]] = "it shares no marker with the other photos"
     # Only the main group: a photo of another one might be taken for the place to start from.
     main = [f if i in groups[0] else f.keep(set()) for i, f in enumerate(found)]
-    placement = place(main, [lens] * len(main), layout, known)
+    placement = place(main, [asked.camera.lens] * len(main), layout, known, asked.sighted)
     rows = sorted(placement.photos)
     for i in groups[0]:
         if i not in placement.photos:

@@ -5,7 +5,7 @@ What the findings mean is left to `build` and `clean`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -81,6 +81,7 @@ def look_at(
     tell: Progress,
     shelf: Path | None = None,
     cache: Path | None = None,
+    meanwhile: Callable[[Detections], object] | None = None,
 ) -> Looked:
     """Read every photo and find tags in it.
 
@@ -91,10 +92,17 @@ def look_at(
         tell: progress.
         shelf: where decoded photos are kept meanwhile, see `shelf`.
         cache: where is kept what was found in which photo, see `found_before`.
+        meanwhile: told what was found in a photo while others are still looked at.
     """
+
+    def seen(result: str | Look) -> None:
+        if meanwhile is not None and not isinstance(result, str):
+            meanwhile(result[2].keep(wanted))
+
     known = _known(paths, cache)
     calls = [(p, shelf, cache) for p in paths if p not in known]
-    rest = iter(run_all(look, calls, workers, tell, "Looking for tags") if calls else ())
+    sentence = "Looking for tags"
+    rest = iter(run_all(look, calls, workers, tell, sentence, seen) if calls else ())
     results = [known[p] if p in known else next(rest) for p in paths]
     keep: list[tuple[Path, str, int, Detections]] = []
     refused: dict[Path, str] = {}

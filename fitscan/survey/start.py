@@ -21,7 +21,7 @@ from fitscan.lens.model import Lens
 from fitscan.markers.layout import Layout, TagPlace
 from fitscan.survey.tag_block import NEAREST_MM
 
-__all__ = ["Placement", "groups_of_photos", "place", "place_markers"]
+__all__ = ["Placement", "Sighted", "groups_of_photos", "place", "place_markers"]
 
 _SURE_RATIO = 2.5
 """A pose is sure when the mirrored one fits this many times worse (reprojection error)."""
@@ -62,6 +62,24 @@ class Placement:
     markers: dict[int, Rigid]
 
 
+class Sighted:
+    """Candidate poses of the markers in photos, each photo's worked out once.
+
+    Asked while other photos are still looked at, it has them ready when all must be placed.
+    """
+
+    def __init__(self, lens: Lens, layout: Layout) -> None:
+        self._lens, self._layout = lens, layout
+        self._known: dict[tuple[bytes, bytes], dict[int, Sight]] = {}
+
+    def of(self, found: Detections) -> dict[int, Sight]:
+        """By marker; of what was found in one photo, ids of the layout only."""
+        key = found.ids.tobytes(), found.corners_px.tobytes()
+        if key not in self._known:
+            self._known[key] = sight_markers(found, self._lens, self._layout)
+        return self._known[key]
+
+
 def groups_of_photos(seen: list[set[int]]) -> list[list[int]]:
     """Photos that hang together through common markers, largest group first."""
     parent = list(range(len(seen)))
@@ -87,6 +105,7 @@ def place(
     lenses: list[Lens],
     layout: Layout,
     known: Placement | None = None,
+    sighted: Sighted | None = None,
 ) -> Placement:
     """Place photos one after another, starting from the one that is best known.
 
@@ -95,6 +114,7 @@ def place(
         lenses: per photo.
         layout: of the kit.
         known: photos, by their number among the detections, and markers that stand already.
+        sighted: candidate poses that were worked out before, of one lens; None to work them out.
     """
     if known is not None:
         placed = {t for m in known.markers for t in layout.markers[m]}
@@ -102,7 +122,10 @@ def place(
             d.keep(set(d.ids.tolist()) - placed) if i in known.photos else d
             for i, d in enumerate(detections)
         ]
-    sights = [sight_markers(d, lens, layout) for d, lens in zip(detections, lenses, strict=True)]
+    sights = [
+        sighted.of(d) if sighted is not None else sight_markers(d, lens, layout)
+        for d, lens in zip(detections, lenses, strict=True)
+    ]
     if known is None and not any(sights):
         return Placement({}, {})
     begun = known if known is not None else _best_known(sights)

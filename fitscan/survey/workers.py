@@ -29,10 +29,22 @@ def run_all(
     workers: int | None,
     tell: Progress,
     sentence: str,
+    meanwhile: Callable[[Any], None] | None = None,
 ) -> list[Any]:
     """Call `function` with each of `calls` in worker processes (joblib), in order.
 
     Inside of `joblib.parallel_config(backend="dask")` the calls go to dask's workers.
+
+    Args:
+        function: of one call's arguments.
+        calls: arguments.
+        workers: processes; all cores if None.
+        tell: progress.
+        sentence: for it.
+        meanwhile: told each result as it comes, while others are still worked on.
+
+    Raises:
+        KeyboardInterrupt: Ctrl-C came; what had begun has ended.
     """
     from joblib import Parallel, delayed
 
@@ -45,6 +57,8 @@ def run_all(
             results = pool(delayed(function)(*call) for call in calls if not stop.is_set())
         for result in results:
             out.append(result)
+            if meanwhile is not None:
+                meanwhile(result)
             tell(sentence, len(out), len(calls))
     return out
 
