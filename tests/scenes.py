@@ -443,12 +443,9 @@ def survey_of(
             for row, path in enumerate(looked.paths)
         ]
 
-    with (
-        mock.patch.object(build, "look_at", return_value=looked),
-        mock.patch.object(build, "measure_all", measure),
-    ):
+    with mock.patch.object(build, "measure_all", measure):
         return build.build_survey(
-            name, list(looked.paths), {}, kit, prior or lens_prior(scene.lens), priors=priors
+            name, looked, {}, kit, prior or lens_prior(scene.lens), priors=priors
         )
 
 

@@ -59,9 +59,7 @@ def survey(
     with starting_workers(_new_photos(shoot, cache) if kit.is_file() else 0, workers):
         from fitscan.lens.camera_file import read_camera
         from fitscan.markers.kit import read_kit
-        from fitscan.plan.advise import advise_if_possible, with_advice
         from fitscan.survey.shoot import sources_of, survey_folder
-        from fitscan.survey.survey_file import survey_document
 
         plan = read_kit(kit)
         lens = read_camera(camera) if camera is not None else None
@@ -75,8 +73,12 @@ def survey(
             cache=cache,
             progress=tell,
         )
+        from fitscan.plan.advise import advise_if_possible, with_advice
+
         advice = advise_if_possible(result)
     result = with_advice(result, advice)
+    from fitscan.survey.survey_file import survey_document
+
     give(survey_document(result), out, json=json, replace=replace)
     drawn: list[Path] = []
     notes: list[str] = []

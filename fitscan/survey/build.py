@@ -1,4 +1,4 @@
-"""From a shoot to a survey: look, place, adjust, measure on the model, adjust again, sum up.
+"""From what was found in photos to a survey: place, adjust, measure on the model, adjust, sum up.
 
 Each step is a module of its own (`start`, `network`, `measure`, `clean`, `quality`); this one
 only keeps their order.
@@ -21,21 +21,21 @@ from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
 from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.ended_before import End, Ended
-from fitscan.survey.look import Looked, look_at, measure_all
+from fitscan.survey.look import Looked, no_photo_left, where_refused
 from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measure_all import measure_all
 from fitscan.survey.measured_before import Memory
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
-from fitscan.survey.shelf import photo_shelf
 from fitscan.survey.start import Placement, Sighted, groups_of_photos, place, place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
 from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
 from fitscan.survey.workers import Progress
 
-__all__ = ["build_survey", "no_photo_left"]
+__all__ = ["build_survey"]
 
 _ONE_PLACE = 0.1
 """Distance of a square from its marker's place, in sides, up to which it may be there."""
@@ -46,7 +46,7 @@ _CORNER_SIGMA_PX = 0.4
 
 def build_survey(
     name: str,
-    photos: list[Path],
+    looked: Looked,
     refused: dict[Path, str],
     kit: Kit,
     camera: LensPrior,
@@ -55,12 +55,13 @@ def build_survey(
     workers: int | None = None,
     cache: Path | None = None,
     progress: Progress | None = None,
+    sighted: Sighted | None = None,
 ) -> Survey:
     """Solve a shoot.
 
     Args:
         name: of the shoot.
-        photos: files of one camera.
+        looked: what the first look found in photos of one camera.
         refused: files already left out (another phone, a damaged file), with the reason.
         kit: what is printed.
         camera: prior of the lens.
@@ -68,22 +69,21 @@ def build_survey(
         workers: processes for the photos; all cores if None.
         cache: folder in which is kept what was found and measured, by the photos' content.
         progress: told what happens.
+        sighted: what was worked out of the findings with this camera and kit already.
 
     Raises:
         DataError: no tags, too few photos, or groups of photos that share no marker.
     """
     tell = progress or (lambda sentence, done, total: None)
     end = End(cache, name, kit, camera) if cache is not None else None
-    asked = _Asked(
-        name, kit, camera, priors, workers, tell, Sighted(camera.lens, Layout.of(kit)), end
-    )
-    with photo_shelf(len(photos)) as shelf, one_thread():
-        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, cache, asked.sighted.of)
-        if cache is not None:
-            looked = replace(looked, memory=Memory(cache, kit))
-        told = Told(list(looked.dropped), {**refused, **looked.refused})
-        doubles = {d for f in looked.found for d in f.doubles}
-        found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
+    sighted = sighted or Sighted(camera.lens, Layout.of(kit))
+    asked = _Asked(name, kit, camera, priors, workers, tell, sighted, end)
+    if cache is not None:
+        looked = replace(looked, memory=Memory(cache, kit))
+    told = Told(list(looked.dropped), {**refused, **looked.refused})
+    doubles = {d for f in looked.found for d in f.doubles}
+    found = [f.keep(set(f.ids.tolist()) - doubles) for f in looked.found]
+    with one_thread():
         return _solved(asked, looked, found, doubles, told)
 
 
@@ -166,27 +166,6 @@ def _keep_end(end: End, finished: Finished, looked: Looked, told: Told) -> None:
     )
 
 
-def no_photo_left(folder: Path, refused: dict[Path, str]) -> DataError:
-    """The error when every photo was refused."""
-    return DataError(
-        "No photo of this shoot can be used",
-        _where(folder, refused),
-        "copy the photos from the phone again, or take new ones",
-    )
-
-
-def _where(folder: Path, refused: dict[Path, str]) -> str:
-    """The folder, and what was refused in it, reason by reason."""
-    names: dict[str, list[str]] = {}
-    for path, reason in refused.items():
-        names.setdefault(reason, []).append(path.name)
-    said = [str(folder)]
-    for reason, alike in list(names.items())[:3]:
-        more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
-        said.append(f"{alike[0]}{more}: {reason}")
-    return "; ".join(said)
-
-
 def _placed(
     asked: _Asked,
     looked: Looked,
@@ -205,7 +184,7 @@ def _placed(
     if not any(seen):
         raise DataError(
             "No tag of the kit was found in any photo",
-            _where(looked.folder, told.refused),
+            where_refused(looked.folder, told.refused),
             "check that the kit belongs to these photos, and that the tags are sharp and lit",
         )
     for i, markers in enumerate(seen):
@@ -215,7 +194,7 @@ def _placed(
     if len(usable) < 2:
         raise DataError(
             f"Only one photo shows tags of the kit: {looked.paths[usable[0]].name}",
-            _where(looked.folder, told.refused),
+            where_refused(looked.folder, told.refused),
             "take at least two photos from different places, better eight or more",
         )
     groups = [[usable[k] for k in g] for g in groups_of_photos([seen[i] for i in usable])]
@@ -367,11 +346,13 @@ def _rounds(
     gone, factors = set(begun.gone), begun.factors
     measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
+    searched: frozenset[int] = frozenset()
     for number in (1, 2, 3):
-        # A third round is for markers that the second has placed from a single photo. It looks at
-        # little else, see `measure_photo`.
-        if number == 3 and not rough:
+        # A third round is for markers that the second has placed from a single photo: those that
+        # it has looked for itself are not there. It looks at little else, see `measure_photo`.
+        if number == 3 and rough <= searched:
             break
+        searched = rough
         values = {g.name: g.values for g in state.groups()}
         measured = measure_all(
             network, values, looked, found, doubles, measured, workers, tell, number, rough

@@ -1,6 +1,7 @@
-"""Work on the photos themselves, several at a time: the first look, and the measuring on the model.
+"""The first look at the photos, several at a time.
 
-What the findings mean is left to `build` and `clean`.
+What the findings mean is left to `build`. It imports little: the rest of a survey is loaded while
+workers look.
 """
 
 from __future__ import annotations
@@ -12,20 +13,17 @@ from pathlib import Path
 
 import numpy as np
 
-from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
-from fitscan.errors import FitscanError
+from fitscan.errors import DataError, FitscanError
 from fitscan.geometry.rotation import Array
 from fitscan.store.digest import sha256_of_file
 from fitscan.survey.found_before import ENTRIES, Look, recall
-from fitscan.survey.measure import PhotoMeasurement, measure_unseen
-from fitscan.survey.measured_before import LAST, Memory, question
-from fitscan.survey.network import Network
-from fitscan.survey.photo_work import look, measure
+from fitscan.survey.measured_before import Memory
+from fitscan.survey.photo_work import look
 from fitscan.survey.survey import Dropped
 from fitscan.survey.workers import Progress, run_all
 
-__all__ = ["Looked", "look_at", "measure_all", "same_pictures"]
+__all__ = ["Looked", "look_at", "no_photo_left", "same_pictures", "where_refused"]
 
 _SAME_PX, _COMMON_SHARE = 0.5, 0.7
 """Largest move of a corner, in most of the tags, and share of tags found in both, with which two
@@ -82,6 +80,7 @@ def look_at(
     shelf: Path | None = None,
     cache: Path | None = None,
     meanwhile: Callable[[Detections], object] | None = None,
+    begun: Callable[[], None] | None = None,
 ) -> Looked:
     """Read every photo and find tags in it.
 
@@ -93,6 +92,7 @@ def look_at(
         shelf: where decoded photos are kept meanwhile, see `shelf`.
         cache: where is kept what was found in which photo, see `found_before`.
         meanwhile: told what was found in a photo while others are still looked at.
+        begun: called when the first photos are being looked at.
     """
 
     def seen(result: str | Look) -> None:
@@ -102,7 +102,7 @@ def look_at(
     known = _known(paths, cache)
     calls = [(p, shelf, cache) for p in paths if p not in known]
     sentence = "Looking for tags"
-    rest = iter(run_all(look, calls, workers, tell, sentence, seen) if calls else ())
+    rest = iter(run_all(look, calls, workers, tell, sentence, seen, begun) if calls else ())
     results = [known[p] if p in known else next(rest) for p in paths]
     keep: list[tuple[Path, str, int, Detections]] = []
     refused: dict[Path, str] = {}
@@ -198,61 +198,22 @@ def _alike(a: Mapping[int, Array], b: Mapping[int, Array]) -> bool:
     return bool(np.median(moved) < _SAME_PX)
 
 
-def measure_all(
-    network: Network,
-    values: Values,
-    looked: Looked,
-    found: list[Detections],
-    doubles: set[int],
-    before: list[PhotoMeasurement],
-    workers: int | None,
-    tell: Progress,
-    number: int,
-    rough: frozenset[int] = frozenset(),
-) -> list[PhotoMeasurement]:
-    """Measure the expected squares of every photo on the model.
+def no_photo_left(folder: Path, refused: dict[Path, str]) -> DataError:
+    """The error when every photo was refused."""
+    return DataError(
+        "No photo of this shoot can be used",
+        where_refused(folder, refused),
+        "copy the photos from the phone again, or take new ones",
+    )
 
-    Args:
-        network: unknowns of the shoot.
-        values: the survey so far.
-        looked: photos of the network.
-        found: the first look, photo by photo.
-        doubles: ids that are left alone.
-        before: an earlier round's measurements, or an empty list.
-        workers: processes.
-        tell: progress.
-        number: of the round, for the progress sentence.
-        rough: ids whose marker is placed only roughly.
-    """
-    ids = [t for m in network.markers for t in network.layout.markers[m]]
-    sentence = f"Measuring edges, round {number}"
-    memory = looked.memory
-    calls, asked, gone = [], [], frozenset(doubles)
-    known: dict[int, PhotoMeasurement] = {}
-    for row, path in enumerate(looked.paths):
-        geometry = network.geometry(ids, [row] * len(ids))
-        own, alone = before[row] if before else None, gone
-        if memory is not None:
-            sha256 = looked.sha256[row]
-            earlier = memory.nearest(sha256, LAST if looked.resumed else number)
-            if looked.resumed and earlier is not None:
-                own = own or earlier
-                # The survey before has searched an old photo for what is still placed roughly.
-                alone = gone | (rough - set(own.tag_ids.tolist()))
-            some = (geometry, values, found[row], alone, rough)
-            asked.append(question(*some, before[row] if before else None))
-            same = memory.answer(sha256, asked[row])
-            if same is None and looked.resumed and own is not None:
-                # Where most photos need not be asked again, no worker starts for them.
-                same = measure_unseen(geometry, values, own, doubles=alone, rough=rough)
-            if same is not None:
-                known[row] = same
-                continue
-            own = own if looked.resumed else earlier or own
-        calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
-    rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
-    out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]
-    if memory is not None:
-        for sha256, hashed, measured in zip(looked.sha256, asked, out, strict=True):
-            memory.add(sha256, hashed, measured)
-    return out
+
+def where_refused(folder: Path, refused: dict[Path, str]) -> str:
+    """The folder, and what was refused in it, reason by reason."""
+    names: dict[str, list[str]] = {}
+    for path, reason in refused.items():
+        names.setdefault(reason, []).append(path.name)
+    said = [str(folder)]
+    for reason, alike in list(names.items())[:3]:
+        more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
+        said.append(f"{alike[0]}{more}: {reason}")
+    return "; ".join(said)

@@ -1,4 +1,4 @@
-"""A folder of photos to a survey: which photos belong, which lens they had, then `build`.
+"""A folder of photos to a survey: which photos belong, which lens they had, a look, then `build`.
 
 The one function that the command line and others call for a survey.
 """
@@ -6,19 +6,23 @@ The one function that the command line and others call for a survey.
 from __future__ import annotations
 
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 
 from fitscan.errors import FitscanError
 from fitscan.lens.camera_file import CameraFile, now_utc
 from fitscan.lens.match import lens_for
 from fitscan.markers.kit import Kit
+from fitscan.markers.layout import Layout
 from fitscan.photos.altered import altered_among
 from fitscan.photos.read import PhotoHeader, read_header
 from fitscan.photos.shoot import copies_among, list_photos
 from fitscan.store.access import make_folder
 from fitscan.store.digest import sha256_of_file
-from fitscan.survey.build import build_survey, no_photo_left
+from fitscan.survey.look import look_at, no_photo_left
 from fitscan.survey.priors import Priors
+from fitscan.survey.shelf import photo_shelf
+from fitscan.survey.start import Sighted
 from fitscan.survey.survey import Sources, Survey
 from fitscan.survey.workers import Progress
 
@@ -80,15 +84,23 @@ def survey_folder(
     match = lens_for([h.identity for h in headers], camera)
     for i, reason in match.refused.items():
         refused[headers[i].path] = reason
-    survey = build_survey(
-        folder.resolve().name,
-        [headers[i].path for i in match.used],
-        refused,
-        kit,
-        match.prior,
-        priors=priors,
-        workers=workers,
-        cache=make_folder(cache) if cache is not None else None,
-        progress=progress,
-    )
+    photos = [headers[i].path for i in match.used]
+    tell = progress or (lambda sentence, done, total: None)
+    kept = make_folder(cache) if cache is not None else None
+    sighted = Sighted(match.prior.lens, Layout.of(kit))
+    with photo_shelf(len(photos)) as shelf:
+        looked = look_at(
+            photos, set(kit.tag_ids), workers, tell, shelf, kept, sighted.of, _load_the_rest
+        )
+        from fitscan.survey.build import build_survey
+
+        survey = build_survey(
+            folder.resolve().name, looked, refused, kit, match.prior, priors=priors,
+            workers=workers, cache=kept, progress=progress, sighted=sighted,
+        )  # fmt: skip
     return replace(survey, sources=sources or Sources(), made_at=now_utc())
+
+
+def _load_the_rest() -> None:
+    """Load what solves a survey, which takes half a second: workers look meanwhile."""
+    import_module("fitscan.survey.build")

@@ -30,6 +30,7 @@ def run_all(
     tell: Progress,
     sentence: str,
     meanwhile: Callable[[Any], None] | None = None,
+    begun: Callable[[], None] | None = None,
 ) -> list[Any]:
     """Call `function` with each of `calls` in worker processes (joblib), in order.
 
@@ -42,6 +43,7 @@ def run_all(
         tell: progress.
         sentence: for it.
         meanwhile: told each result as it comes, while others are still worked on.
+        begun: called when the first calls have been given out.
 
     Raises:
         KeyboardInterrupt: Ctrl-C came; what had begun has ended.
@@ -55,6 +57,8 @@ def run_all(
     with _patient() as stop:
         with _deaf() if jobs > 1 else nullcontext():
             results = pool(delayed(function)(*call) for call in calls if not stop.is_set())
+        if begun is not None:
+            begun()
         for result in results:
             out.append(result)
             if meanwhile is not None:

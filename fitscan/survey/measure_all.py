@@ -1,0 +1,77 @@
+"""A round of measuring: every photo's expected squares, as far as no earlier answer holds.
+
+What is measured in one photo is `measure`'s business, when the rounds end `build`'s.
+"""
+
+from __future__ import annotations
+
+from fitscan.adjust.problem import Values
+from fitscan.detect.tags import Detections
+from fitscan.survey.look import Looked
+from fitscan.survey.measure import PhotoMeasurement, measure_unseen
+from fitscan.survey.measured_before import LAST, question
+from fitscan.survey.network import Network
+from fitscan.survey.photo_work import measure
+from fitscan.survey.workers import Progress, run_all
+
+__all__ = ["measure_all"]
+
+
+def measure_all(
+    network: Network,
+    values: Values,
+    looked: Looked,
+    found: list[Detections],
+    doubles: set[int],
+    before: list[PhotoMeasurement],
+    workers: int | None,
+    tell: Progress,
+    number: int,
+    rough: frozenset[int] = frozenset(),
+) -> list[PhotoMeasurement]:
+    """Measure the expected squares of every photo on the model.
+
+    Args:
+        network: unknowns of the shoot.
+        values: the survey so far.
+        looked: photos of the network.
+        found: the first look, photo by photo.
+        doubles: ids that are left alone.
+        before: an earlier round's measurements, or an empty list.
+        workers: processes.
+        tell: progress.
+        number: of the round, for the progress sentence.
+        rough: ids whose marker is placed only roughly.
+    """
+    ids = [t for m in network.markers for t in network.layout.markers[m]]
+    sentence = f"Measuring edges, round {number}"
+    memory = looked.memory
+    calls, asked, gone = [], [], frozenset(doubles)
+    known: dict[int, PhotoMeasurement] = {}
+    for row, path in enumerate(looked.paths):
+        geometry = network.geometry(ids, [row] * len(ids))
+        own, alone = before[row] if before else None, gone
+        if memory is not None:
+            sha256 = looked.sha256[row]
+            earlier = memory.nearest(sha256, LAST if looked.resumed else number)
+            if looked.resumed and earlier is not None:
+                own = own or earlier
+                # The survey before has searched an old photo for what is still placed roughly.
+                alone = gone | (rough - set(own.tag_ids.tolist()))
+            some = (geometry, values, found[row], alone, rough)
+            asked.append(question(*some, before[row] if before else None))
+            same = memory.answer(sha256, asked[row])
+            if same is None and looked.resumed and own is not None:
+                # Where most photos need not be asked again, no worker starts for them.
+                same = measure_unseen(geometry, values, own, doubles=alone, rough=rough)
+            if same is not None:
+                known[row] = same
+                continue
+            own = own if looked.resumed else earlier or own
+        calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
+    rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
+    out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]
+    if memory is not None:
+        for sha256, hashed, measured in zip(looked.sha256, asked, out, strict=True):
+            memory.add(sha256, hashed, measured)
+    return out
