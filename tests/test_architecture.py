@@ -112,17 +112,25 @@ def test_the_command_line_starts_without_the_heavy_libraries() -> None:
     assert loaded & HEAVY == set()
 
 
-def test_a_comparison_of_saved_surveys_starts_without_the_slow_libraries() -> None:
-    modules = "fitscan.fit.gap, fitscan.fit.recheck, fitscan.fit.result_file, fitscan.report.tables"
-    script = f"import sys; import fitscan.cli, {modules}, fitscan.survey.survey_file; " + (
-        "print(*sorted(sys.modules))"
-    )
-    result = run(sys.executable, "-c", script)
+def loaded_by(modules: str) -> set[str]:
+    result = run(sys.executable, "-c", f"import sys; import {modules}; print(*sorted(sys.modules))")
     assert result.returncode == 0, result.stderr
-    loaded = set(result.stdout.split())
-    slow = {"cv2", "open3d", "matplotlib", "plotly", "scipy", "joblib"}
+    return set(result.stdout.split())
+
+
+def test_a_comparison_of_saved_surveys_starts_without_the_slow_libraries() -> None:
+    loaded = loaded_by(
+        "fitscan.cli, fitscan.fit.gap, fitscan.fit.recheck, fitscan.fit.result_file, "
+        "fitscan.report.tables, fitscan.survey.survey_file"
+    )
     assert "fitscan.fit.gap" in loaded
-    assert loaded & slow == set()
+    assert loaded & {"cv2", "open3d", "matplotlib", "plotly", "scipy", "joblib"} == set()
+
+
+def test_a_survey_gives_photos_to_its_workers_before_it_loads_what_solves_it() -> None:
+    loaded = loaded_by("fitscan.cli, fitscan.survey.shoot")
+    assert "fitscan.survey.look" in loaded
+    assert loaded & {"cv2", "scipy", "fitscan.survey.build"} == set()
 
 
 def test_the_readmes_two_commands_set_up_the_same_system() -> None:
