@@ -86,7 +86,10 @@ def floor(photos: list[Path]) -> None:
 
 
 class Peak:
-    """Largest memory, in MB, of this process and all below it while the block runs (Linux)."""
+    """Largest memory, in MB, of this process and all below it while the block runs (Linux).
+
+    Decoded photos that lie in memory are counted whole, whether they are mapped or not.
+    """
 
     def __enter__(self) -> Peak:
         self.mb = 0.0
@@ -101,7 +104,19 @@ class Peak:
 
     def _watch(self) -> None:
         while not self._stop.wait(0.05):
-            self.mb = max(self.mb, sum(memory_mb(p) for p in family(os.getpid())))
+            own = sum(memory_mb(p) for p in family(os.getpid()))
+            self.mb = max(self.mb, own + shelves_mb())
+
+
+def shelves_mb() -> float:
+    """Files in memory that surveys keep meanwhile, see `fitscan.survey.shelf`."""
+    sizes = []
+    for file in Path("/dev/shm").glob("fitscan-*/*"):
+        try:
+            sizes.append(file.stat().st_size)
+        except OSError:
+            continue
+    return sum(sizes) / 2**20
 
 
 def family(process: int) -> list[int]:

@@ -30,6 +30,10 @@ _IN_MEMORY = Path("/dev/shm")
 """Where Linux keeps files in memory; a file elsewhere takes four times as long to write."""
 
 
+_CONTAINER = Path("/sys/fs/cgroup")
+"""Where Linux tells how much memory a container may have (cgroup v2)."""
+
+
 @contextmanager
 def photo_shelf(photos: int) -> Iterator[Path | None]:
     """A folder, gone afterwards, where decoded photos lie for all processes; None if no room."""
@@ -92,12 +96,22 @@ def _place(need: int) -> Path | None:
 
 
 def _free_memory() -> int:
-    """Bytes of memory that programs can still have, 0 where Linux does not tell."""
+    """Bytes of memory that this program can still have, 0 where Linux does not tell."""
     try:
         lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
-        return next(int(x.split()[1]) * 1024 for x in lines if x.startswith("MemAvailable:"))
+        free = next(int(x.split()[1]) * 1024 for x in lines if x.startswith("MemAvailable:"))
     except (OSError, ValueError, StopIteration):
         return 0
+    # In a container, what the computer has free is not what it may have.
+    most, used = _number(_CONTAINER / "memory.max"), _number(_CONTAINER / "memory.current")
+    return free if most is None or used is None else min(free, most - used)
+
+
+def _number(file: Path) -> int | None:
+    try:
+        return int(file.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return None
 
 
 def _clear(place: Path) -> None:

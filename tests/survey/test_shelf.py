@@ -88,3 +88,18 @@ def test_the_next_survey_takes_away_what_a_killed_one_left_and_nothing_else(
         assert place.parent == tmp_path
     left = {p.name for p in tmp_path.iterdir()}
     assert left == {f"fitscan-{os.getpid()}-ab", "fitscan-notes-1"}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux keeps files in memory")
+@pytest.mark.parametrize(
+    ("most", "expected"), [("6000", 5000), ("max", None), (None, None), ("900", -100)]
+)
+def test_in_a_container_free_memory_is_what_it_may_still_have(
+    most: str | None, expected: int | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shelf, "_CONTAINER", tmp_path)
+    (tmp_path / "memory.current").write_text("1000\n")
+    if most is not None:
+        (tmp_path / "memory.max").write_text(f"{most}\n")
+    free = shelf._free_memory()
+    assert free == expected if expected is not None else free > 1_000_000
