@@ -102,10 +102,12 @@ def survey(
 
 
 def _new_photos(shoot: Path, cache: Path | None) -> int:
-    """About how many photos must be looked at; too many of other files only cost a start."""
+    """About how many photos workers must look at; too many of other files only cost a start."""
     from fitscan.survey.found_before import ENTRIES
+    from fitscan.survey.workers import FEW
 
     if not shoot.is_dir():
         return 0
     known = sum(1 for _ in cache.glob(ENTRIES)) if cache is not None else 0
-    return max(sum(1 for _ in shoot.iterdir()) - known, 0)
+    new = sum(1 for _ in shoot.iterdir()) - known
+    return new if known == 0 or new >= FEW else 0

@@ -21,7 +21,7 @@ from fitscan.survey.found_before import ENTRIES, Look, recall
 from fitscan.survey.measured_before import Memory
 from fitscan.survey.photo_work import look
 from fitscan.survey.survey import Dropped
-from fitscan.survey.workers import Progress, run_all
+from fitscan.survey.workers import FEW, Progress, run_all
 
 __all__ = ["Looked", "look_at", "no_photo_left", "same_pictures", "where_refused"]
 
@@ -102,6 +102,8 @@ def look_at(
     known = _known(paths, cache)
     calls = [(p, shelf, cache) for p in paths if p not in known]
     sentence = "Looking for tags"
+    if known and len(calls) < FEW:
+        workers = 1
     rest = iter(run_all(look, calls, workers, tell, sentence, seen, begun) if calls else ())
     results = [known[p] if p in known else next(rest) for p in paths]
     keep: list[tuple[Path, str, int, Detections]] = []

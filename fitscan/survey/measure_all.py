@@ -12,7 +12,7 @@ from fitscan.survey.measure import PhotoMeasurement, measure_unseen
 from fitscan.survey.measured_before import LAST, question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import measure
-from fitscan.survey.workers import Progress, run_all
+from fitscan.survey.workers import FEW, Progress, run_all
 
 __all__ = ["measure_all"]
 
@@ -69,6 +69,8 @@ def measure_all(
                 continue
             own = own if looked.resumed else earlier or own
         calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
+    if looked.resumed and len(calls) < FEW:
+        workers = 1
     rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())
     out = [known[row] if row in known else next(rest) for row in range(len(looked.paths))]
     if memory is not None:

@@ -13,14 +13,14 @@ from importlib import import_module
 from types import FrameType
 from typing import Any
 
-__all__ = ["Progress", "run_all", "starting_workers"]
+__all__ = ["FEW", "Progress", "run_all", "starting_workers"]
 
 Progress = Callable[[str, int, int], None]
 """Told a sentence, how many are done, and how many there are."""
 
 
-_FEW = 6
-"""Calls of which fewer are done here before workers have started."""
+FEW = 12
+"""Calls of which fewer are done sooner in this process than workers start for them."""
 
 
 def run_all(
@@ -98,8 +98,6 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
 def _jobs(calls: int, workers: int | None) -> int:
     from joblib import cpu_count
 
-    if calls < _FEW:
-        return 1
     return max(1, min(workers or cpu_count(), calls))
 
 

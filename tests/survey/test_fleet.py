@@ -35,7 +35,7 @@ def test_a_local_dask_cluster_finds_what_this_computer_finds(tmp_path: Path) -> 
     with cluster, client_of as client, joblib.parallel_config(backend="dask"):
         there = looked(tmp_path / "door")
         workers = set(client.run(os.getpid).values())
-        used = set(run_all(os.getpid, [()] * 8, 2, quiet, ""))
+        used = set(run_all(os.getpid, [()] * 3, 2, quiet, ""))
     assert used == workers
     assert os.getpid() not in workers
     assert there.sha256 == here.sha256
