@@ -11,8 +11,11 @@ from unittest import mock
 
 import numpy as np
 import pytest
-from quick_shoots import kit, paint_door
+from painter import paint, save
+from quick_shoots import PHONE, cameras, kit, paint_door, truth
+from quick_shoots import door as door_scene
 
+from fitscan.geometry.rigid import Rigid
 from fitscan.survey import build, ended_before
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.ended_before import End
@@ -162,3 +165,27 @@ def test_a_photo_more_is_placed_beside_those_that_stand(kept: tuple[Path, Kept])
     truth = rigid_of(cleaned.state.photo[last])
     off = placed.photos[last].inverse().translation - truth.inverse().translation
     assert np.linalg.norm(off) < 5.0
+
+
+def test_what_moved_before_the_photo_more_is_told_as_without_a_cache(tmp_path: Path) -> None:
+    """A marker that only the new photo shows elsewhere: which of its places is right?"""
+    shoot = tmp_path / "door"
+    shoot.mkdir()
+    cams = cameras(1, 8)
+    for photo in range(8):
+        poses = dict(truth())
+        if photo == 7:
+            step = poses[31].rotation @ np.array([5.0, 0.0, 0.0])
+            poses[31] = Rigid(poses[31].rotation, poses[31].translation + step)
+            survey_folder(shoot, kit(), workers=1, cache=tmp_path / "cache")
+        scene = door_scene(cams, poses, 1)
+        save(shoot / f"F{photo:02d}.jpg", paint(scene, photo, PHONE, 1), PHONE)
+    (end,) = (tmp_path / "cache").glob("*.ended")
+    assert end.is_file()
+    with mock.patch.object(build, "clean", side_effect=clean) as cleaned:
+        resumed = survey_folder(shoot, kit(), workers=1, cache=tmp_path / "cache")
+    assert not any(c.kwargs.get("start_only") for c in cleaned.mock_calls)
+    anew = survey_folder(shoot, kit(), workers=1)
+    assert resumed.markers == anew.markers
+    assert set(resumed.quality.dropped) == set(anew.quality.dropped)
+    assert 31 in {d.tag_id for d in anew.quality.dropped}
