@@ -22,7 +22,7 @@ from fitscan.markers.kit import CuffSpec, DatumSpec, Kit, RuleSpec, TagSpec
 from fitscan.markers.layout import CORNERS, Layout
 from fitscan.photos.identity import CameraIdentity
 from fitscan.plan.spots import looking_at as looking_at  # tests take it from here
-from fitscan.survey import build
+from fitscan.survey import build, rounds
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.network import Network
@@ -443,7 +443,7 @@ def survey_of(
             for row, path in enumerate(looked.paths)
         ]
 
-    with mock.patch.object(build, "measure_all", measure):
+    with mock.patch.object(rounds, "measure_all", measure):
         return build.build_survey(
             name, looked, {}, kit, prior or lens_prior(scene.lens), priors=priors
         )

@@ -19,17 +19,22 @@ from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
-from fitscan.survey.clean import Cleaned, clean, completed
+from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.ended_before import End, Ended
 from fitscan.survey.look import Looked, no_photo_left, where_refused
-from fitscan.survey.measure import PhotoMeasurement
-from fitscan.survey.measure_all import measure_all
 from fitscan.survey.measured_before import Memory
 from fitscan.survey.network import Network, SquareObservations, corner_observations
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
-from fitscan.survey.start import Placement, Sighted, groups_of_photos, place, place_markers
+from fitscan.survey.rounds import (
+    Begun,
+    added,
+    measure_in_rounds,
+    taught,
+    with_single_sights,
+)
+from fitscan.survey.start import Placement, Sighted, groups_of_photos, place
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
 from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
@@ -126,7 +131,7 @@ def _solved(
     if ended is not None:
         looked_on, found_on = replace(looked.only(rows), resumed=True), [found[i] for i in rows]
         begun = _resumed(ended, network, network.start(placement, rows), looked_on, found_on)
-        finished = _rounds(begun, looked_on, found_on, doubles, workers, tell, told)
+        finished = measure_in_rounds(begun, looked_on, found_on, doubles, workers, tell, told)
     else:
         state, given = _first_observations(network, placement, found, rows)
         tell("Adjusting corners", 0, 1)
@@ -151,7 +156,7 @@ def _keep_end(end: End, finished: Finished, looked: Looked, told: Told) -> None:
         end.forget()
         return
     cleaned = finished.cleaned
-    network = _taught(cleaned).network
+    network = taught(cleaned).network
     sha256 = {p.name: s for p, s in zip(looked.paths, looked.sha256, strict=True)}
     end.keep(
         Ended(
@@ -290,30 +295,12 @@ def _measure_on_model(
     """Rounds of edges on the model, from an adjustment of corners."""
     again = _placed_again(cleaned, found)
     gone = frozenset(cleaned.moved) - set(again)
-    network, state = _with_single_sights(
-        _taught(cleaned).network, cleaned.state, found, set(cleaned.moved)
+    network, state = with_single_sights(
+        taught(cleaned).network, cleaned.state, found, set(cleaned.moved)
     )
     network, state = network.grown(state, again)
-    begun = _Begun(network, state, gone, _added(network, cleaned.network))
-    return _rounds(begun, looked, found, doubles, workers, tell, told)
-
-
-@dataclass(frozen=True)
-class _Begun:
-    """Where the rounds begin.
-
-    Attributes:
-        network, state: all that is placed.
-        gone: markers that are not looked for, since they contradict themselves.
-        rough: ids whose marker is placed only roughly.
-        factors: by how much the standard deviations of flat and cuff squares were scaled.
-    """
-
-    network: Network
-    state: State
-    gone: frozenset[int]
-    rough: frozenset[int]
-    factors: tuple[float, float] = (1.0, 1.0)
+    begun = Begun(network, state, gone, added(network, cleaned.network))
+    return measure_in_rounds(begun, looked, found, doubles, workers, tell, told)
 
 
 def _resumed(
@@ -322,87 +309,14 @@ def _resumed(
     state: State,
     looked: Looked,
     found: list[Detections],
-) -> _Begun:
+) -> Begun:
     """Begin where an earlier survey ended; what it had not is placed roughly."""
     network = replace(network, priors=ended.priors)
     state = ended.state_of(network, state, list(looked.sha256))
-    network, state = _with_single_sights(network, state, found, set())
+    network, state = with_single_sights(network, state, found, set())
     tags = network.layout.markers
     rough = frozenset(t for m in set(network.markers) - set(ended.markers) for t in tags[m])
-    return _Begun(network, state, frozenset(), rough, ended.factors)
-
-
-def _rounds(
-    begun: _Begun,
-    looked: Looked,
-    found: list[Detections],
-    doubles: set[int],
-    workers: int | None,
-    tell: Progress,
-    told: Told,
-) -> Finished:
-    """Rounds of edges on the model: the first finds, the second refines, a third catches up."""
-    network, state, rough = begun.network, begun.state, begun.rough
-    gone, factors = set(begun.gone), begun.factors
-    measured: list[PhotoMeasurement] = []
-    finished: Finished | None = None
-    searched: frozenset[int] = frozenset()
-    for number in (1, 2, 3):
-        # A third round is for markers that the second has placed from a single photo: those that
-        # it has looked for itself are not there. It looks at little else, see `measure_photo`.
-        if number == 3 and rough <= searched:
-            break
-        searched = rough
-        values = {g.name: g.values for g in state.groups()}
-        measured = measure_all(
-            network, values, looked, found, doubles, measured, workers, tell, number, rough
-        )
-        given = _observations(network, measured)
-        tell("Adjusting edges", min(number, 2) - 1, 2)
-        cleaned = clean(network, state, given, factors=factors, to_the_end=False)
-        factors = cleaned.factors
-        finished = Finished(cleaned, network, given, tuple(measured), finished)
-        # A marker that contradicts itself is not looked for again: half of it would agree.
-        gone |= set(cleaned.moved)
-        if number == 1:
-            told.dropped.extend(finished.lost())
-        stay = [i for i, p in enumerate(network.photos) if p in cleaned.network.photos]
-        looked = looked.only(stay)
-        measured = [measured[i] for i in stay]
-        found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
-        network, state = _with_single_sights(_taught(cleaned).network, cleaned.state, found, gone)
-        rough = _added(network, cleaned.network)
-    assert finished is not None
-    if looked.memory is not None:
-        looked.memory.keep()
-    finished = replace(finished, cleaned=completed(finished.cleaned))
-    tell("Adjusting edges", 2, 2)
-    return finished
-
-
-def _taught(cleaned: Cleaned) -> Cleaned:
-    """The same with priors that know how much this shoot's photos breathe."""
-    network = cleaned.network
-    variance = np.stack(
-        [np.diag(cleaned.covariance.eliminated(i)) for i in range(len(network.photos))]
-    )
-    priors = network.priors.learnt(cleaned.state.photo, variance)
-    return replace(cleaned, network=replace(network, priors=priors))
-
-
-def _with_single_sights(
-    network: Network, state: State, found: list[Detections], gone: set[int]
-) -> tuple[Network, State]:
-    """Add markers that the first look found once, or not often enough to be adjusted.
-
-    Their start values are rough, but good enough to look for them in the other photos.
-    """
-    missing = set(network.layout.markers) - set(network.markers) - gone
-    ids = {t for m in missing for t in network.layout.markers[m]}
-    photos = {i: rigid_of(state.photo[i]) for i in range(len(network.photos))}
-    lens = Lens(state.lens[0], network.lens.width_px, network.lens.height_px)
-    extra = place_markers([f.keep(ids) for f in found], lens, network.layout, photos)
-    return network.grown(state, extra)
+    return Begun(network, state, frozenset(), rough, ended.factors)
 
 
 def _placed_again(cleaned: Cleaned, found: list[Detections]) -> dict[int, Rigid]:
@@ -428,35 +342,3 @@ def _placed_again(cleaned: Cleaned, found: list[Detections]) -> dict[int, Rigid]
         if pose is not None and misses(sights, lens, square, pose) < _ONE_PLACE:
             out[marker] = pose
     return out
-
-
-def _added(larger: Network, smaller: Network) -> frozenset[int]:
-    """Tag ids of the markers that one network has more than the other."""
-    markers = set(larger.markers) - set(smaller.markers)
-    return frozenset(t for m in markers for t in larger.layout.markers[m])
-
-
-def _sharpened(found: Detections, measured: PhotoMeasurement) -> Detections:
-    """What a first look found, with measured corners where there are any."""
-    rest = found.keep(set(found.ids.tolist()) - set(measured.tag_ids.tolist()))
-    corners = measured.observed[:, :8].reshape(-1, 4, 2)
-    return Detections(
-        np.concatenate([rest.ids, measured.tag_ids]),
-        np.concatenate([rest.corners_px, corners]),
-        found.doubles,
-    )
-
-
-def _observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:
-    ids = [int(t) for m in measured for t in m.tag_ids]
-    photos = [row for row, m in enumerate(measured) for _ in m.tag_ids]
-    geometry = network.geometry(ids, photos)
-    covariance = np.concatenate([m.covariance for m in measured])
-    whitening = np.linalg.inv(np.linalg.cholesky(covariance))
-    return SquareObservations(
-        geometry,
-        np.concatenate([m.observed for m in measured]),
-        whitening,
-        np.concatenate([m.px_per_mm for m in measured]),
-        np.full(len(ids), 9, dtype=np.intp),
-    )
