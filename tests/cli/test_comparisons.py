@@ -240,6 +240,17 @@ def test_a_recheck_of_photos_that_do_not_show_the_part(
     )
 
 
+@pytest.mark.parametrize("seal", ["\ud800", "00", "", None, 7])
+def test_a_record_whose_seal_was_changed_proves_nothing(
+    job: Job, record: Result, refitted: Result, seal: object
+) -> None:
+    changed = job.folder.parent / "unsealed.json"
+    changed.write_text(json.dumps({**record.content, "content_sha256": seal}), encoding="utf-8")
+    refusal = job.refused("recheck", changed, "refitted.json", "--out", "new.json")
+    assert "unsealed.json" in refusal
+    assert "take it from a copy" in refusal
+
+
 def test_a_recheck_on_too_few_markers_that_stayed(
     job: Job, record: Result, refitted: Result
 ) -> None:
