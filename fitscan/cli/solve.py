@@ -56,7 +56,7 @@ def survey(
         raise InputError("--cache and --no-cache contradict each other", cache, "leave one out")
     if cache is None and not no_cache:
         cache = cache_of_job(shoot)
-    with starting_workers(_new_photos(shoot, cache) if kit.is_file() else 0, workers):
+    with starting_workers(_for_workers(shoot, cache) if kit.is_file() else 0, workers):
         from fitscan.lens.camera_file import read_camera
         from fitscan.markers.kit import read_kit
         from fitscan.survey.shoot import sources_of, survey_folder
@@ -101,13 +101,14 @@ def survey(
         say_files(screen, out, *drawn)
 
 
-def _new_photos(shoot: Path, cache: Path | None) -> int:
-    """About how many photos workers must look at; too many of other files only cost a start."""
-    from fitscan.survey.found_before import ENTRIES
+def _for_workers(shoot: Path, cache: Path | None) -> int:
+    """How many photos workers must look at, few of which this process looks at itself."""
+    from fitscan.survey.found_before import unseen
     from fitscan.survey.workers import FEW
 
     if not shoot.is_dir():
         return 0
-    known = sum(1 for _ in cache.glob(ENTRIES)) if cache is not None else 0
-    new = sum(1 for _ in shoot.iterdir()) - known
-    return new if known == 0 or new >= FEW else 0
+    # Files of other kinds count as photos here, and at most cost the workers' start.
+    files = list(shoot.iterdir())
+    new = unseen(files, cache)
+    return new if new == len(files) or new >= FEW else 0

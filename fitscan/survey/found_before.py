@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -19,15 +20,19 @@ import numpy as np
 from fitscan.detect.tags import Detections
 from fitscan.errors import FitscanError
 from fitscan.store.access import make_folder
+from fitscan.store.digest import sha256_of_file
 from fitscan.store.whole import write_whole
 
-__all__ = ["ENTRIES", "HIDDEN", "Look", "cache_of_job", "fingerprint", "keep", "recall"]
+__all__ = ["ENTRIES", "HIDDEN", "Look", "cache_of_job", "fingerprint", "keep", "recall", "unseen"]
 
 HIDDEN = ".fitscan-cache"
 """The cache's folder within a job: hidden, so it is neither listed nor audited nor packed."""
 
 ENTRIES = "*.json"
 """What entries are called."""
+
+_NAME_CHARS = 32
+"""Of a photo's hash, with which the name of its entry begins."""
 
 Look = tuple[str, int, Detections]
 """Hash of the file's bytes, EXIF orientation, tags found."""
@@ -48,6 +53,21 @@ def cache_of_job(shoot: Path) -> Path | None:
         return make_folder(ledger.with_name(HIDDEN))
     except FitscanError:
         return None
+
+
+def unseen(files: list[Path], cache: Path | None) -> int:
+    """How many files no entry tells of.
+
+    An entry of an older program counts too: who needs it finds out, and looks again.
+    """
+    known = {e.name[:_NAME_CHARS] for e in cache.glob(ENTRIES)} if cache is not None else set()
+    if not known:
+        return len(files)
+    count = 0
+    for file in files:
+        with suppress(FitscanError):  # Who looks at it says what is wrong with it.
+            count += sha256_of_file(file)[:_NAME_CHARS] not in known
+    return count
 
 
 def recall(folder: Path, sha256: str) -> Look | None:
@@ -101,7 +121,7 @@ def _seal(entry: Mapping[str, Any]) -> str:
 
 
 def _place(folder: Path, sha256: str) -> Path:
-    return folder / f"{sha256[:32]}-{_finder()}.json"
+    return folder / f"{sha256[:_NAME_CHARS]}-{_finder()}.json"
 
 
 @lru_cache(maxsize=1)

@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 from quick_shoots import kit, paint_door
 
-from fitscan.detect.tags import find_tags
+from fitscan.detect.tags import Detections, find_tags
 from fitscan.job.layout import keep_job
 from fitscan.page.look import glance
 from fitscan.photos.read import GreyPixels
+from fitscan.store.digest import sha256_of_file
 from fitscan.survey import found_before, photo_work
+from fitscan.survey.found_before import keep, unseen
 from fitscan.survey.look import Looked, look_at
 
 
@@ -119,3 +121,21 @@ def test_a_photo_that_the_page_glanced_at_is_not_looked_at_again(
     with_cache, count = looked(photos, found_before.cache_of_job(shoot))
     assert count == 1
     assert same(with_cache, looked(photos, None)[0])
+
+
+def test_a_photo_is_unseen_until_an_entry_has_its_content_under_whatever_name(
+    tmp_path: Path,
+) -> None:
+    cache = tmp_path / "cache"
+    cache.mkdir()
+    photos = [tmp_path / f"{n}.jpg" for n in "abc"]
+    for photo in photos:
+        photo.write_bytes(photo.name.encode())
+    assert unseen(photos, None) == unseen(photos, cache) == 3
+    nothing = Detections(np.zeros(0, np.intp), np.zeros((0, 4, 2)), ())
+    keep(cache, (sha256_of_file(photos[0]), 1, nothing))
+    assert unseen(photos, cache) == 2
+    photos[0] = photos[0].rename(tmp_path / "d.jpg")
+    assert unseen(photos, cache) == 2
+    photos[1].unlink()  # A file that cannot be read is nobody's work.
+    assert unseen(photos, cache) == 1
