@@ -107,7 +107,8 @@ def survey_with(detector: Detector, folder: Path, kit: Kit, camera: CameraFile |
     with (
         mock.patch.object(photo_work, "find_tags", detector),
         mock.patch.object(look, "run_all", _one_by_one),
-        mock.patch.object(build, "_measure_on_model", _corners_only),
+        mock.patch.object(build, "_from_corners", lambda cleaned, _: cleaned),
+        mock.patch.object(build, "measure_in_rounds", _corners_only),
     ):
         return survey_folder(folder, kit, camera, workers=1)
 

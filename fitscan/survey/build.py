@@ -27,13 +27,7 @@ from fitscan.survey.network import Network, SquareObservations, corner_observati
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
-from fitscan.survey.rounds import (
-    Begun,
-    added,
-    measure_in_rounds,
-    taught,
-    with_single_sights,
-)
+from fitscan.survey.rounds import Begun, added, measure_in_rounds, taught, with_single_sights
 from fitscan.survey.start import Placement, Sighted, groups_of_photos, place
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
@@ -80,7 +74,8 @@ def build_survey(
         DataError: no tags, too few photos, or groups of photos that share no marker.
     """
     tell = progress or (lambda sentence, done, total: None)
-    end = End(cache, name, kit, camera) if cache is not None else None
+    # What priors of a caller's own gave is no start for a survey without them.
+    end = End(cache, name, kit, camera) if cache is not None and priors is None else None
     sighted = sighted or Sighted(camera.lens, Layout.of(kit))
     asked = _Asked(name, kit, camera, priors, workers, tell, sighted, end)
     if cache is not None:
@@ -116,7 +111,7 @@ def _solved(
 ) -> Survey:
     kit, camera, workers, tell = asked.kit, asked.camera, asked.workers, asked.tell
     tell("Placing photos and markers", 0, 1)
-    ended = asked.end.recall() if asked.end is not None and asked.priors is None else None
+    ended = asked.end.recall() if asked.end is not None else None
     if ended is not None and not ended.begins(looked.sha256):
         ended = None
     known = ended.placement(looked.sha256) if ended is not None else None
@@ -129,9 +124,9 @@ def _solved(
         kit, names, markers, camera.lens, camera.covariance, asked.priors or Priors()
     )
     if ended is not None:
-        looked_on, found_on = replace(looked.only(rows), resumed=True), [found[i] for i in rows]
-        begun = _resumed(ended, network, network.start(placement, rows), looked_on, found_on)
-        finished = measure_in_rounds(begun, looked_on, found_on, doubles, workers, tell, told)
+        some = replace(looked.only(rows), resumed=True)
+        seen = [found[i] for i in rows]
+        begun = _resumed(ended, network, network.start(placement, rows), some, seen)
     else:
         state, given = _first_observations(network, placement, found, rows)
         tell("Adjusting corners", 0, 1)
@@ -141,9 +136,10 @@ def _solved(
         )
         told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
         rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
-        finished = _measure_on_model(
-            cleaned, looked.only(rows), [found[i] for i in rows], doubles, workers, tell, told
-        )
+        some = looked.only(rows)
+        seen = [found[i] for i in rows]
+        begun = _from_corners(cleaned, seen)
+    finished = measure_in_rounds(begun, some, seen, doubles, workers, tell, told)
     if asked.end is not None:
         _keep_end(asked.end, finished, looked, told)
     return sum_up(asked.name, finished, looked, camera, told, tell)
@@ -283,24 +279,15 @@ def _in_front(network: Network, state: State, given: SquareObservations) -> Squa
     return given.take(good)
 
 
-def _measure_on_model(
-    cleaned: Cleaned,
-    looked: Looked,
-    found: list[Detections],
-    doubles: set[int],
-    workers: int | None,
-    tell: Progress,
-    told: Told,
-) -> Finished:
-    """Rounds of edges on the model, from an adjustment of corners."""
+def _from_corners(cleaned: Cleaned, found: list[Detections]) -> Begun:
+    """Begin with an adjustment of the first look's corners; what it had not is placed roughly."""
     again = _placed_again(cleaned, found)
-    gone = frozenset(cleaned.moved) - set(again)
     network, state = with_single_sights(
         taught(cleaned).network, cleaned.state, found, set(cleaned.moved)
     )
     network, state = network.grown(state, again)
-    begun = Begun(network, state, gone, added(network, cleaned.network))
-    return measure_in_rounds(begun, looked, found, doubles, workers, tell, told)
+    gone = frozenset(cleaned.moved) - set(again)
+    return Begun(network, state, gone, added(network, cleaned.network.markers))
 
 
 def _resumed(
@@ -314,9 +301,7 @@ def _resumed(
     network = replace(network, priors=ended.priors)
     state = ended.state_of(network, state, list(looked.sha256))
     network, state = with_single_sights(network, state, found, set())
-    tags = network.layout.markers
-    rough = frozenset(t for m in set(network.markers) - set(ended.markers) for t in tags[m])
-    return Begun(network, state, frozenset(), rough, ended.factors)
+    return Begun(network, state, frozenset(), added(network, ended.markers), ended.factors)
 
 
 def _placed_again(cleaned: Cleaned, found: list[Detections]) -> dict[int, Rigid]:

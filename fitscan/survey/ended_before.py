@@ -7,6 +7,7 @@ measured in them is `measured_before`'s.
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
@@ -127,7 +128,9 @@ class End:
 
     def forget(self) -> None:
         """Let the next survey begin from nothing."""
-        self._place.unlink(missing_ok=True)
+        # Where it may not be taken away, it could not be written either, and is of another time.
+        with suppress(OSError):
+            self._place.unlink(missing_ok=True)
 
 
 def _floats(values: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:

@@ -9,7 +9,7 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
 from fitscan.survey.look import Looked
 from fitscan.survey.measure import PhotoMeasurement, measure_unseen
-from fitscan.survey.measured_before import LAST, question
+from fitscan.survey.measured_before import question
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import measure
 from fitscan.survey.workers import FEW, Progress, run_all
@@ -50,16 +50,17 @@ def measure_all(
     known: dict[int, PhotoMeasurement] = {}
     for row, path in enumerate(looked.paths):
         geometry = network.geometry(ids, [row] * len(ids))
-        own, alone = before[row] if before else None, gone
+        last, alone = before[row] if before else None, gone
+        own = last
         if memory is not None:
             sha256 = looked.sha256[row]
-            earlier = memory.nearest(sha256, LAST if looked.resumed else number)
-            if looked.resumed and earlier is not None:
-                own = own or earlier
+            earlier = memory.nearest(sha256, None if looked.resumed else number)
+            own = (last or earlier) if looked.resumed else (earlier or last)
+            if looked.resumed and earlier is not None and own is not None:
                 # The survey before has searched an old photo for what is still placed roughly.
                 alone = gone | (rough - set(own.tag_ids.tolist()))
             some = (geometry, values, found[row], alone, rough)
-            asked.append(question(*some, before[row] if before else None))
+            asked.append(question(*some, last))
             same = memory.answer(sha256, asked[row])
             if same is None and looked.resumed and own is not None:
                 # Where most photos need not be asked again, no worker starts for them.
@@ -67,7 +68,6 @@ def measure_all(
             if same is not None:
                 known[row] = same
                 continue
-            own = own if looked.resumed else earlier or own
         calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
     if looked.resumed and len(calls) < FEW:
         workers = 1

@@ -24,10 +24,7 @@ from fitscan.survey.found_before import fingerprint
 from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.tag_block import TagGeometry
 
-__all__ = ["LAST", "Memory", "question"]
-
-LAST = 99
-"""A number that no round has: it stands for the last one, whichever it was."""
+__all__ = ["Memory", "question"]
 
 _SOURCES = (
     "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
@@ -84,8 +81,10 @@ class Memory:
         """What the photo with these bytes answered to the same question."""
         return next((r.measured for r in self._rounds(sha256) if r.asked == asked), None)
 
-    def nearest(self, sha256: str, number: int) -> PhotoMeasurement | None:
-        """What was measured in it in a round, from 1, or in the last if there were fewer."""
+    def nearest(self, sha256: str, number: int | None) -> PhotoMeasurement | None:
+        """What was measured in it in a round, from 1, or in the last if there were fewer; None is
+        the last one, whichever it was.
+        """
         rounds = self._rounds(sha256)[:number]
         return rounds[-1].measured if rounds else None
 

@@ -95,7 +95,7 @@ def measure_in_rounds(
         measured = [measured[i] for i in stay]
         found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
         network, state = with_single_sights(taught(cleaned).network, cleaned.state, found, gone)
-        rough = added(network, cleaned.network)
+        rough = added(network, cleaned.network.markers)
     assert finished is not None
     if looked.memory is not None:
         looked.memory.keep()
@@ -129,10 +129,10 @@ def with_single_sights(
     return network.grown(state, extra)
 
 
-def added(larger: Network, smaller: Network) -> frozenset[int]:
-    """Tag ids of the markers that one network has more than the other."""
-    markers = set(larger.markers) - set(smaller.markers)
-    return frozenset(t for m in markers for t in larger.layout.markers[m])
+def added(network: Network, markers: tuple[int, ...]) -> frozenset[int]:
+    """Tag ids of what a network has beside some markers."""
+    more = set(network.markers) - set(markers)
+    return frozenset(t for m in more for t in network.layout.markers[m])
 
 
 def _sharpened(found: Detections, measured: PhotoMeasurement) -> Detections:

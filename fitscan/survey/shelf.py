@@ -5,6 +5,7 @@ What is measured in them is left to `photo_work`.
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import tempfile
@@ -85,12 +86,12 @@ def _at(shelf: Path, path: Path) -> Path:
 
 def _place(need: int) -> Path | None:
     """A folder with room for a shelf: in memory where so much is free, else on the disk."""
-    for place, free in ((_IN_MEMORY, _free_memory()), (Path(tempfile.gettempdir()), None)):
+    for place, free in ((_IN_MEMORY, _free_memory()), (Path(tempfile.gettempdir()), math.inf)):
         try:
-            room = shutil.disk_usage(place).free
+            room = min(shutil.disk_usage(place).free, free)
         except OSError:
             continue
-        if min(room, room if free is None else free) >= _ROOM * need and os.access(place, os.W_OK):
+        if room >= _ROOM * need and os.access(place, os.W_OK):
             return place
     return None
 

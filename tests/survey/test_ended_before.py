@@ -16,6 +16,7 @@ from quick_shoots import PHONE, cameras, kit, paint_door, truth
 from quick_shoots import door as door_scene
 
 from fitscan.geometry.rigid import Rigid
+from fitscan.store.access import make_folder
 from fitscan.survey import build, ended_before
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.ended_before import End
@@ -130,6 +131,23 @@ def test_an_end_where_a_marker_moved_is_not_kept(kept: tuple[Path, Kept], cache:
     moved = replace(finished, cleaned=replace(finished.cleaned, moved=(7,)))
     build._keep_end(end, moved, looked, told)
     assert end.recall() is None
+
+
+def test_a_survey_with_priors_of_its_own_leaves_no_end(door: Path, tmp_path: Path) -> None:
+    survey_folder(
+        door, kit(), priors=Priors(ink_mm=0.04), workers=1, cache=make_folder(tmp_path / "cache")
+    )
+    assert not list((tmp_path / "cache").glob("*.ended"))
+
+
+def test_an_end_that_may_not_be_taken_away_stops_no_survey(
+    kept: tuple[Path, Kept], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(self: Path, *, missing_ok: bool = False) -> None:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "unlink", refused)
+    kept[1][0].forget()
 
 
 @pytest.mark.parametrize(
