@@ -199,8 +199,10 @@ def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:
         return Dropped("", told.tag_id, _two_places(evidence, case.sights, places))
     many = len(np.unique(case.sights.geometry.photo)) > _MANY_PHOTOS
     unlike = not places or np.mean(places[0].agree) < _LEAST_AGREE
-    # A sheet on a curve keeps its corners in one plane: only its borders show it.
-    hollow = told.reason == FEW and bool(np.mean(case.measured) < 0.5)
+    # A sheet on a curve keeps its corners in one plane: only its borders show it. Of a marker that
+    # no round has looked for, they say nothing.
+    looked_for = told.reason == FEW or bool(case.measured.any())
+    hollow = looked_for and bool(np.mean(case.measured) < 0.5)
     bent = (unlike or hollow) and (many or told.reason == MOVED)
     return Dropped("", told.tag_id, _BENT) if bent else told
 
