@@ -22,7 +22,7 @@ from fitscan.markers.kit import Kit
 from fitscan.survey import build, look, photo_work
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.look import Looked
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import corner_observations
 from fitscan.survey.quality import Finished
 from fitscan.survey.shoot import survey_folder

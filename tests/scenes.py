@@ -24,7 +24,7 @@ from fitscan.photos.identity import CameraIdentity
 from fitscan.plan.spots import looking_at as looking_at  # tests take it from here
 from fitscan.survey import build, rounds
 from fitscan.survey.look import Looked
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import Network
 from fitscan.survey.priors import Priors
 from fitscan.survey.state import State, pack_markers, pack_photos

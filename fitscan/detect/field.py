@@ -38,31 +38,34 @@ def corner_field(uv: Array, base: Array, corners: Array) -> Array:
         base: (n, k, 2) their pixels.
         corners: (n, 4, 2) pixels of the corners.
     """
+    centre = corners.mean(axis=1)[:, None]
+    # Divided by the square's size, so that all columns are alike in magnitude.
+    size = np.ptp(corners, axis=1).max(axis=1)[:, None, None]
 
-    def span(places: Array, pixels: Array) -> Array:
-        one = np.ones(places.shape[:-1])
+    def bases(places: Array, pixels: Array) -> list[Array]:
+        """Of x and of y: what is affine in them (three columns), and both of perspective."""
         u, v = places[..., 0], places[..., 1]
-        centre = corners.mean(axis=1)[:, None]
-        out = np.zeros((*places.shape[:-1], 2, 8))
-        for axis in range(2):
-            out[..., axis, 3 * axis], out[..., axis, 3 * axis + 1] = one, u
-            out[..., axis, 3 * axis + 2] = v
-        # Divided by the square's size, so that all columns are alike in magnitude.
-        away = (pixels - centre) / np.ptp(corners, axis=1).max(axis=1)[:, None, None]
-        out[..., 6], out[..., 7] = away * u[..., None], away * v[..., None]
-        return out
+        away = (pixels - centre) / size
+        one = np.ones_like(u)
+        return [np.stack([one, u, v, away[..., i] * u, away[..., i] * v], -1) for i in (0, 1)]
 
     unit = np.array([[-1.0, 1.0], [1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
-    at_corners = span(np.tile(unit, (len(uv), 1, 1)), corners).reshape(-1, 8, 8)
-    return np.asarray(span(uv, base) @ np.linalg.inv(at_corners)[:, None])
+    at_corners = np.zeros((len(uv), 4, 2, 8))
+    columns = ([0, 1, 2, 6, 7], [3, 4, 5, 6, 7])
+    for i, basis in enumerate(bases(np.broadcast_to(unit, corners.shape), corners)):
+        at_corners[:, :, i, columns[i]] = basis
+    by_corners = np.linalg.inv(at_corners.reshape(-1, 8, 8))
+    both = zip(bases(uv, base), columns, strict=True)
+    return np.stack([basis @ by_corners[:, rows] for basis, rows in both], axis=2)
 
 
 def normals(run: Array, ahead: Array) -> Array:
     """Unit normals (..., 2) of borders that run along `run`, on the side of `ahead`, both in px."""
-    normal = np.stack([-run[..., 1], run[..., 0]], axis=-1)
-    normal = normal / np.maximum(np.linalg.norm(normal, axis=-1, keepdims=True), 1e-12)
-    behind = np.sum(normal * ahead, axis=-1, keepdims=True) < 0.0
-    return np.asarray(np.where(behind, -normal, normal))
+    x, y = -run[..., 1], run[..., 0]
+    length = np.maximum(np.sqrt(x * x + y * y), 1e-12)
+    behind = x * ahead[..., 0] + y * ahead[..., 1] < 0.0
+    length = np.where(behind, -length, length)
+    return np.stack([x / length, y / length], axis=-1)
 
 
 def carry(before: Array, now: Array) -> tuple[Array, Array]:

@@ -64,9 +64,9 @@ class Shapes:
     corners: Array
     every: Array
 
-    def at(self, rows: npt.NDArray[np.intp], numbers: npt.NDArray[np.intp]) -> Shape:
-        """Some squares (m,), and of each some borders (m, k)."""
-        some = self.every[rows[:, None], numbers]
+    def at(self, numbers: npt.NDArray[np.intp]) -> Shape:
+        """Of each square some borders (n, k)."""
+        some = self.every[np.arange(len(numbers))[:, None], numbers]
         return Shape(some[..., :2], some[..., 2:4], some[..., 4:6], some[..., 6:])
 
 

@@ -12,7 +12,8 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 from fitscan.plan.stage import Stage
-from fitscan.survey.measure import Acceptance, expected_squares
+from fitscan.survey.expected import expected_squares
+from fitscan.survey.measurement import Acceptance
 from fitscan.survey.network import Network
 from fitscan.survey.state import State
 from fitscan.survey.tag_block import TagGeometry

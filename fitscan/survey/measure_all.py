@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
+from fitscan.survey.expected import expected_in
 from fitscan.survey.look import Looked
-from fitscan.survey.measure import PhotoMeasurement, measure_unseen
 from fitscan.survey.measured_before import question
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import Network
 from fitscan.survey.photo_work import measure
 from fitscan.survey.workers import FEW, Progress, run_all
@@ -64,7 +65,10 @@ def measure_all(
             same = memory.answer(sha256, asked[row])
             if same is None and looked.resumed and own is not None:
                 # Where most photos need not be asked again, no worker starts for them.
-                same = measure_unseen(geometry, values, own, doubles=alone, rough=rough)
+                expected = expected_in(
+                    own.size_px, geometry, values, doubles=alone, rough=rough, before=own
+                )
+                same = None if len(expected.part) else expected.joined()
             if same is not None:
                 known[row] = same
                 continue

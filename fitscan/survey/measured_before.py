@@ -21,14 +21,15 @@ from fitscan.detect.tags import Detections
 from fitscan.markers.kit import Kit
 from fitscan.store.sealed import keep_arrays, recall_arrays
 from fitscan.survey.found_before import fingerprint
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.tag_block import TagGeometry
 
 __all__ = ["Memory", "question"]
 
 _SOURCES = (
     "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
-    "survey/measure.py", "survey/photo_work.py", "survey/shelf.py", "survey/tag_block.py",
+    "survey/expected.py", "survey/measure.py", "survey/measurement.py", "survey/photo_work.py",
+    "survey/shelf.py", "survey/tag_block.py",
 )  # fmt: skip
 """What a measurement depends on beside the question."""
 
@@ -49,7 +50,7 @@ def question(
     rough: frozenset[int],
     before: PhotoMeasurement | None,
 ) -> str:
-    """Hash of all that is asked of a photo's pixels, see `measure_photo`."""
+    """Hash of all that is asked of a photo's pixels, see `measure_expected`."""
     digest = hashlib.sha256()
 
     def add(name: str, part: npt.ArrayLike) -> None:

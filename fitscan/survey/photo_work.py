@@ -11,8 +11,10 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
 from fitscan.photos.read import Photo, read_photo
+from fitscan.survey.expected import expected_in
 from fitscan.survey.found_before import keep, recall
-from fitscan.survey.measure import PhotoMeasurement, measure_photo, measure_unseen
+from fitscan.survey.measure import measure_expected
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.shelf import decoded, lay_down
 from fitscan.survey.tag_block import TagGeometry
 
@@ -60,14 +62,18 @@ def measure(
     rough: frozenset[int],
     before: PhotoMeasurement | None,
 ) -> PhotoMeasurement:
-    """Measure the expected squares of one photo, see `measure_photo`."""
-    if before is not None:
-        unseen = measure_unseen(geometry, values, before, doubles=doubles, rough=rough)
-        if unseen is not None:
-            return unseen
+    """Measure the expected squares of one photo, see `measure_expected`."""
     _one_thread()
-    grey = decoded(path, shelf)
-    return measure_photo(grey, geometry, values, found, doubles=doubles, rough=rough, before=before)
+    size = before.size_px if before is not None else (0, 0)
+    # A photo that needs no look is not even decoded.
+    grey = decoded(path, shelf) if 0 in size else None
+    if grey is not None:
+        size = (grey.shape[1], grey.shape[0])
+    expected = expected_in(size, geometry, values, doubles=doubles, rough=rough, before=before)
+    if len(expected.part) == 0:
+        return expected.joined()
+    grey = decoded(path, shelf) if grey is None else grey
+    return measure_expected(grey, expected, values, found, rough=rough)
 
 
 def _one_thread() -> None:

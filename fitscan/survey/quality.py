@@ -22,7 +22,7 @@ from fitscan.survey.gauge import told_among
 from fitscan.survey.left_out import FEW, MOVED, TWO_TAGS, Evidence, Round, explain
 from fitscan.survey.lens_check import check_solution
 from fitscan.survey.look import Looked
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.reliability import check_markers
 from fitscan.survey.rule_block import RuleBlock

@@ -14,8 +14,8 @@ from fitscan.detect.tags import Detections
 from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.look import Looked
-from fitscan.survey.measure import PhotoMeasurement
 from fitscan.survey.measure_all import measure_all
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.quality import Finished, Told
 from fitscan.survey.start import place_markers
@@ -73,7 +73,7 @@ def measure_in_rounds(
     searched: frozenset[int] = frozenset()
     for number in (1, 2, 3):
         # A third round is for markers that the second has placed from a single photo: those that
-        # it has looked for itself are not there. It looks at little else, see `measure_photo`.
+        # it has looked for itself are not there. It looks at little else, see `expected_in`.
         if number == 3 and rough <= searched:
             break
         searched = rough

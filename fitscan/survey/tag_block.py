@@ -58,7 +58,7 @@ class TagGeometry:
     def __len__(self) -> int:
         return len(self.tag_id)
 
-    def take(self, rows: npt.NDArray[np.bool_] | IntArray) -> TagGeometry:
+    def take(self, rows: npt.NDArray[np.bool_] | IntArray | slice) -> TagGeometry:
         """Some of the squares."""
         return TagGeometry(
             self.tag_id[rows],
@@ -68,6 +68,11 @@ class TagGeometry:
             self.side_mm[rows],
             self.place[rows],
         )
+
+    def joined(self, other: TagGeometry) -> TagGeometry:
+        """These squares, then others."""
+        names = ("tag_id", "photo", "marker", "cuff", "side_mm", "place")
+        return TagGeometry(*(np.concatenate([getattr(g, n) for g in (self, other)]) for n in names))
 
     @staticmethod
     def of(

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from tag_pictures import Develop, Plane, Sheet, Tube, flat_square, picture, sheet_of, tube_square
 
-from fitscan.detect.edges import EdgeResult, measure_edges
+from fitscan.detect.edges import Earlier, EdgeResult, measure_edges
 from fitscan.geometry.rotation import Array
 
 TILE = 132
@@ -161,6 +161,45 @@ def test_the_photos_tone_curve_is_seen_and_a_straight_one_is_none() -> None:
     # 1 / 2.2 bends the curve by about half the contrast's square; sharpening adds to it.
     assert measured(sheet, Develop(gamma=2.2), 0.2).tone == pytest.approx(0.55, abs=0.15)
     assert measured(sheet, Develop(), 0.2, tone=0.3).tone == 0.3
+
+
+def test_by_which_squares_the_tone_is_told_can_be_said() -> None:
+    sheet = make_sheet("flat", 11, count=16)
+    rng = np.random.default_rng(1)
+    grey = picture(sheet.light, Develop(gamma=2.2), rng, times=4)
+    # The second half of the squares is another photo's, with a straight tone.
+    straight = picture(sheet.light, Develop(), rng, times=4)
+    grey[TILE:] = straight[TILE:]
+    predicted = sheet.predicted(rng, 0.2)
+    toned = np.arange(16) < 8
+    by_first, by_last, by_all = (
+        measure_edges(grey, list(sheet.ids), predicted, toned=t).tone for t in (toned, ~toned, None)
+    )
+    assert by_first == pytest.approx(0.55, abs=0.15)
+    assert by_last == pytest.approx(0.0, abs=0.05)
+    assert by_last < by_all < by_first
+
+
+def test_what_was_known_before_is_measured_as_well_from_another_prediction() -> None:
+    sheet = make_sheet("flat", 16)
+    rng = np.random.default_rng(1)
+    grey = picture(sheet.light, DEVELOPMENTS["phone"], rng, times=4)
+    ids = list(sheet.ids)
+    before = measure_edges(grey, ids, sheet.predicted(rng, 0.2))
+    known = np.arange(32) % 2 == 0
+    other = sheet.predicted(rng, 0.4)
+    earlier = Earlier(known, before.observed, before.blur_px)
+    again = measure_edges(grey, ids, other, tone=before.tone, earlier=earlier)
+    anew = measure_edges(grey, ids, other, tone=before.tone)
+    # The others are as if nothing had been known.
+    assert np.abs(again.observed - anew.observed)[~known].max() < 1e-9
+    large = np.arange(32) % 4 >= 1
+    for edges in (again, anew):
+        error, chi = centre_errors(sheet, edges)
+        assert np.sqrt(np.mean(error[large] ** 2)) < 0.03
+        assert float(chi[large].mean()) < 2.0
+    assert np.abs(again.observed - before.observed)[known & large, :8].max() < 0.15
+    assert np.all(again.away_px[large] > 0.0)
 
 
 def hide(sheet: Sheet, share: float, grey: float) -> Sheet:

@@ -25,14 +25,14 @@ def test_borders_and_their_neighbours_are_where_the_projection_puts_them(make: o
     shapes = shapes_of(project, len(TAGS))
     for row, tag in enumerate(TAGS):
         points = edge_points(tag)
-        shape = shapes.at(np.array([row]), points.number[None])
+        shape = shapes.at(np.tile(points.number, (len(TAGS), 1)))
         own = np.eye(2)[points.axis]
         at, on, back = (surfaces[row].pixels(points.uv + s * own) for s in (0.0, 1.0, -1.0))
         far, near = (surfaces[row].pixels(points.uv + s * own[:, ::-1]) for s in (1.0, -1.0))
         right = (at, 0.5 * (on - back), on - 2.0 * at + back, 0.5 * (far - near))
         got = (shape.base, shape.ahead, shape.bend, shape.run)
         for a, b in zip(got, right, strict=True):
-            assert np.abs(a[0] - b).max() < 2e-3
+            assert np.abs(a[row] - b).max() < 2e-3
 
 
 def test_a_move_that_a_plane_can_make_leaves_measured_corners_where_they_are() -> None:

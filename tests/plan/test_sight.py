@@ -12,7 +12,7 @@ from scenes import visible_squares
 from fitscan.plan.sight import seen_squares
 from fitscan.plan.spots import Spot, looking_at, photo_rows, sphere, spots_about
 from fitscan.plan.stage import Bar, Stage
-from fitscan.survey.measure import Acceptance
+from fitscan.survey.measurement import Acceptance
 from fitscan.survey.network import Network
 from fitscan.survey.priors import Priors
 

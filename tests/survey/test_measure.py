@@ -12,7 +12,9 @@ from scenes import Scene, small_scene, visible_squares
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import Array
-from fitscan.survey.measure import Acceptance, PhotoMeasurement, expected_squares, measure_photo
+from fitscan.survey.expected import expected_squares
+from fitscan.survey.measure import measure_photo
+from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.state import step_photos
 from fitscan.survey.tag_block import TagGeometry
 

@@ -17,6 +17,7 @@ from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import Kit
 from fitscan.survey import measure, measured_before
 from fitscan.survey.gauge import told_among
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.survey import Survey
 
@@ -151,7 +152,7 @@ def test_a_photo_that_was_placed_elsewhere_is_measured_anew(
     memory = measured_before.Memory(cache, kit())
     whole = measured_before.Memory.nearest
 
-    def elsewhere(self: object, sha256: str, number: int) -> measure.PhotoMeasurement | None:
+    def elsewhere(self: object, sha256: str, number: int) -> PhotoMeasurement | None:
         m = whole(memory, sha256, number)
         assert m is not None
         return replace(m, predicted=m.predicted + 3.0, tone=0.9)

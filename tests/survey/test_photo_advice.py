@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from fitscan.survey.measure import PhotoMeasurement
+from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.quality import _advice
 
 
