@@ -15,8 +15,12 @@ _DARKER = 7
 detector has it. With 4, one tag in 150 more is found on the sample photos, for a third more time.
 """
 
-_BOWED = 0.05
+_BOWED = 0.045
 """Of its length, by how far an outline may bow between corners: paper round a tube does."""
+
+_LEAST_ENDS = 0.25
+"""Of the least length looked for, how many rows of ink must end on an outline: two a row, and a
+tag seen at a slant is half as high as it is long."""
 
 _LEAST_SHARE = 0.5
 """Of the smallest side looked for, what an outline's shortest side may be: tags seen at a slant."""
@@ -43,15 +47,17 @@ def find_outlines(
     ink = cv2.adaptiveThreshold(
         grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, window_px, _DARKER
     )
-    # Every pixel of a contour is kept, so that its length can be told without a call each.
-    contours, _ = cv2.findContours(ink, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    # Contours by the ends of rows of ink: two thirds of the time of following every pixel.
+    contours, _ = cv2.findContoursLinkRuns(ink)
     least = 4.0 * smallest_px
     quads = []
     for contour in contours:
-        if len(contour) >= 0.7 * least and cv2.arcLength(contour, True) >= least:
-            corners = cv2.approxPolyDP(contour, _BOWED * len(contour), True)
-            if len(corners) == 4 and cv2.isContourConvex(corners):
-                quads.append(corners)
+        if len(contour) >= _LEAST_ENDS * least:
+            length = cv2.arcLength(contour, True)
+            if length >= least:
+                corners = cv2.approxPolyDP(contour, _BOWED * length, True)
+                if len(corners) == 4 and cv2.isContourConvex(corners):
+                    quads.append(corners)
     whole = _whole(np.array(quads, dtype=np.float32).reshape(-1, 4, 2), grey.shape)
     return _clockwise(whole, smallest_px)
 
