@@ -197,10 +197,9 @@ def _from_top_left(quads: Quads, quarters: npt.NDArray[np.intp]) -> Quads:
 @lru_cache(maxsize=1)
 def _signs() -> npt.NDArray[np.float32]:
     """Codes (4 * 587, 36) of all ids in all four quarter turns to the left: 1 white, -1 black."""
-    white = np.stack(
-        [np.rot90(cells(i)[1:-1, 1:-1], k) for i in range(FAMILY_SIZE) for k in range(4)]
-    )
-    return np.asarray(2.0 * white.reshape(len(white), -1) - 1.0, dtype=np.float32)
+    codes = np.stack([cells(i)[1:-1, 1:-1] for i in range(FAMILY_SIZE)])
+    white = np.stack([np.rot90(codes, k, axes=(1, 2)) for k in range(4)], axis=1)
+    return np.asarray(2.0 * white.reshape(4 * FAMILY_SIZE, -1) - 1.0, dtype=np.float32)
 
 
 @lru_cache(maxsize=1)
