@@ -1,6 +1,22 @@
-"""So that `python -m fitscan` is the command `fitscan`."""
+"""The command `fitscan`, and `python -m fitscan`: loads the command line, which takes a moment.
 
-from fitscan.cli import main
+Ctrl-C in that moment is answered here; from then on it is `fitscan.cli`'s.
+"""
+
+import sys
+
+__all__ = ["main"]
+
+
+def main() -> None:
+    """Load the command line and run it."""
+    try:
+        from fitscan.cli import main as run
+    except KeyboardInterrupt:
+        sys.stderr.write("fitscan: stopped; every file that was written is whole.\n")
+        raise SystemExit(130) from None
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -176,6 +176,27 @@ def test_ctrl_c_amid_the_work_ends_with_a_sentence_and_leaves_nothing(job: Job) 
     assert tree(job.folder) == before
 
 
+_STOPPED_AS_IT_LOADS = """
+import sys
+from fitscan.__main__ import main
+
+class Stop:
+    def find_spec(self, name, *_):
+        if name == "fitscan.cli.solve":
+            raise KeyboardInterrupt
+
+sys.meta_path.insert(0, Stop())
+main()
+"""
+
+
+def test_ctrl_c_while_the_command_line_still_loads_ends_with_the_same_sentence() -> None:
+    words = [sys.executable, "-c", _STOPPED_AS_IT_LOADS]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == "fitscan: stopped; every file that was written is whole.\n"
+
+
 @pytest.mark.parametrize("quiet", [False, True])
 def test_a_stop_that_python_swallowed_stops_at_the_next_step(
     quiet: bool, monkeypatch: pytest.MonkeyPatch
