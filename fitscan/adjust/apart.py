@@ -12,10 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.linalg.lapack import dtrtri
 
-from fitscan.adjust.definite import is_firm
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, solve_factored
 from fitscan.adjust.normal import Normal
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rotation import Array
@@ -101,8 +99,8 @@ class Apart:
         mine = (self.half @ rhs).reshape(-1)
         right = np.concatenate([normal.own_rhs.reshape(-1), normal.kept_rhs[self.rest]])
         scale = self._scale
-        factor = cho_factor(self.left * np.outer(scale, scale), check_finite=True)
-        found = scale * cho_solve(factor, scale * (right - mine @ self.beside))
+        lower = lower_of(self.left * scale * scale[:, None])
+        found = scale * solve_factored(lower, scale * (right - mine @ self.beside))
         back = (mine - self.beside @ found).reshape(n, t, 1)
         kept = np.empty(order.size)
         kept[self.rest] = found[first:]
@@ -128,15 +126,15 @@ class Apart:
         n, t = normal.apart.shape
         first = order.count * order.tangent
         scale = self._scale
-        scaled = self.left * np.outer(scale, scale)
+        scaled = self.left * scale * scale[:, None]
         moved = np.linalg.solve(normal.own, -(normal.cross @ gauge)).reshape(first, gauge.shape[1])
         moved = np.concatenate([moved, gauge[self.rest]])
         held, _ = np.linalg.qr(moved / scale[:, None])
         scaled += held @ held.T
-        lower = np.asarray(np.linalg.cholesky(scaled), dtype=np.float64)
+        lower = lower_of(scaled)
         if not is_firm(lower):
             raise np.linalg.LinAlgError("what is left is nearly singular")
-        root = scale[:, None] * dtrtri(lower, lower=1)[0].T
+        root = scale[:, None] * inverse_of_lower(lower).T
         # C = F F^T, and M^-1 besides: what stands apart hangs together by what is left alone.
         factor = np.empty((order.size, len(root)))
         factor[self.rest] = root[first:]

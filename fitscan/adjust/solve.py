@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from fitscan.adjust.apart import Apart, is_less_work
+from fitscan.adjust.definite import lower_of, solve_factored
 from fitscan.adjust.normal import Normal, Order, build_normal
 from fitscan.adjust.problem import Block, Group, Linear, Values
 from fitscan.errors import DataError
@@ -158,7 +158,7 @@ def _step(normal: Normal, damping: float) -> tuple[Array, Array] | None:
             kept, own = Apart.of(normal, damping).step()
         else:
             kept, own = _reduced_step(normal.damped(damping))
-    except (LinAlgError, np.linalg.LinAlgError, ValueError):
+    except np.linalg.LinAlgError:
         return None
     if not (np.all(np.isfinite(kept)) and np.all(np.isfinite(own))):
         return None
@@ -168,8 +168,7 @@ def _step(normal: Normal, damping: float) -> tuple[Array, Array] | None:
 def _reduced_step(normal: Normal) -> tuple[Array, Array]:
     matrix, rhs, carry = normal.reduced()
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    factor = cho_factor(matrix * np.outer(scale, scale), check_finite=True)
-    kept = scale * cho_solve(factor, scale * rhs)
+    kept = scale * solve_factored(lower_of(matrix * scale * scale[:, None]), scale * rhs)
     return kept, normal.back(carry, kept)
 
 

@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_factor
-from scipy.linalg.lapack import dpotri
 
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
-from fitscan.adjust.definite import is_firm
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of
 from fitscan.adjust.normal import Normal, side_by_side
 from fitscan.adjust.problem import IntArray, Linear
 from fitscan.adjust.solve import Solution
@@ -191,17 +189,16 @@ def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     held, _ = np.linalg.qr(scale[:, None] * constraint)
     try:
-        factor = cho_factor(matrix * np.outer(scale, scale) + held @ held.T)
+        lower = lower_of(matrix * scale * scale[:, None] + held @ held.T)
     except np.linalg.LinAlgError:
         raise _loose() from None
-    if not is_firm(factor[0]):
+    if not is_firm(lower):
         raise _loose()
-    upper, _ = dpotri(factor[0], lower=factor[1])
-    inverse = np.triu(upper) + np.triu(upper, 1).T
+    half = inverse_of_lower(lower)
+    half *= scale
     gauge = gauge / scale[:, None]
-    small = gauge @ np.linalg.inv(held.T @ gauge)
-    inverse -= small @ small.T
-    return np.asarray(0.5 * (inverse + inverse.T) * np.outer(scale, scale))
+    small = gauge @ np.linalg.inv(held.T @ gauge) * scale[:, None]
+    return np.asarray(half.T @ half - small @ small.T)
 
 
 def _loose() -> DataError:
