@@ -10,6 +10,7 @@ covariance of all kept parameters is then a sum of small blocks and of one produ
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -81,30 +82,42 @@ class Apart:
         left -= beside.T @ beside
         return Apart(normal, rest, half, beside, left)
 
-    @property
-    def _scale(self) -> Array:
+    @cached_property
+    def scale(self) -> Array:
         """Factors (s,) that put ones on the diagonal of what is left."""
         return np.asarray(1.0 / np.sqrt(np.maximum(np.diag(self.left), 1e-300)))
 
-    def step(self) -> tuple[Array, Array]:
+    @cached_property
+    def lower(self) -> Array:
+        """Cholesky factor (s, s) of what is left, scaled.
+
+        Raises:
+            numpy.linalg.LinAlgError: it is not positive definite.
+        """
+        scale = self.scale
+        return lower_of(self.left * scale * scale[:, None])
+
+    def step(self, normal: Normal) -> tuple[Array, Array]:
         """Steps of the kept (K,) and of the eliminated parameters (E, k).
+
+        Args:
+            normal: whose right-hand side to take; `self.normal`, or one of the same order.
 
         Raises:
             numpy.linalg.LinAlgError: what is left is not positive definite.
         """
-        normal, order = self.normal, self.normal.order
-        n, t = normal.apart.shape
+        order = normal.order
+        n, t = self.normal.apart.shape
         first = order.count * order.tangent
-        rhs = normal.kept_rhs[normal.apart][..., None]
+        rhs = normal.kept_rhs[self.normal.apart][..., None]
         mine = (self.half @ rhs).reshape(-1)
         right = np.concatenate([normal.own_rhs.reshape(-1), normal.kept_rhs[self.rest]])
-        scale = self._scale
-        lower = lower_of(self.left * scale * scale[:, None])
-        found = scale * solve_factored(lower, scale * (right - mine @ self.beside))
+        scale = self.scale
+        found = scale * solve_factored(self.lower, scale * (right - mine @ self.beside))
         back = (mine - self.beside @ found).reshape(n, t, 1)
         kept = np.empty(order.size)
         kept[self.rest] = found[first:]
-        kept[normal.apart] = (self.half.transpose(0, 2, 1) @ back)[..., 0]
+        kept[self.normal.apart] = (self.half.transpose(0, 2, 1) @ back)[..., 0]
         return kept, found[:first].reshape(order.count, order.tangent)
 
     def inverse(self, gauge: Array, constraint: Array) -> Array:
@@ -125,7 +138,7 @@ class Apart:
         normal, order = self.normal, self.normal.order
         n, t = normal.apart.shape
         first = order.count * order.tangent
-        scale = self._scale
+        scale = self.scale
         scaled = self.left * scale * scale[:, None]
         moved = np.linalg.solve(normal.own, -(normal.cross @ gauge)).reshape(first, gauge.shape[1])
         moved = np.concatenate([moved, gauge[self.rest]])

@@ -62,9 +62,7 @@ def chi2_median(freedoms: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return np.asarray(2.0 * np.exp(log_x))
 
 
-def _series(
-    a: npt.NDArray[np.float64], x: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _series(a: npt.NDArray[np.float64], x: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """The sum over x^n / ((a + 1) ... (a + n)) of DLMF 8.11.4, for x up to about a."""
     total, term, n = np.ones_like(x), np.ones_like(x), 0.0
     while np.any(term > _EPS * total):

@@ -78,6 +78,11 @@ class Linear:
     residual: Array
     parts: tuple[Part, ...]
 
+    def over(self, factor: float) -> Linear:
+        """The same with standard deviations multiplied by a factor."""
+        parts = tuple(Part(p.group, p.index, p.jacobian / factor) for p in self.parts)
+        return Linear(self.residual / factor, parts)
+
 
 class Block(Protocol):
     """n alike observations of m whitened residuals each.

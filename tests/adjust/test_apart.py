@@ -166,7 +166,7 @@ def test_steps_are_those_of_the_dense_equations(damping: float, tied: bool) -> N
     matrix, right = dense(solution)
     matrix[np.diag_indices(ALL)] *= 1.0 + damping
     wanted = np.linalg.solve(matrix, right)
-    kept, own = Apart.of(solution.normal, damping).step()
+    kept, own = Apart.of(solution.normal, damping).step(solution.normal)
     np.testing.assert_allclose(own.reshape(-1), wanted[: PHOTOS * 3], rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(kept, wanted[PHOTOS * 3 :], rtol=1e-9, atol=1e-12)
 

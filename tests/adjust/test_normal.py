@@ -70,9 +70,9 @@ def test_what_is_left_after_taking_photos_out_is_the_schur_complement(
     normal, matrix, rhs = summed(7)
     k = 3 * PHOTOS
     carry = np.linalg.solve(matrix[:k, :k], matrix[:k, k:])
-    reduced, reduced_rhs, _ = normal.reduced()
-    np.testing.assert_allclose(reduced, matrix[k:, k:] - matrix[k:, :k] @ carry, atol=1e-9)
-    np.testing.assert_allclose(reduced_rhs, rhs[k:] - carry.T @ rhs[:k], atol=1e-9)
+    reduced = normal.reduced()
+    np.testing.assert_allclose(reduced.matrix, matrix[k:, k:] - matrix[k:, :k] @ carry, atol=1e-9)
+    np.testing.assert_allclose(reduced.right(normal), rhs[k:] - carry.T @ rhs[:k], atol=1e-9)
 
 
 def test_an_observation_of_two_photos_at_once_is_a_mistake() -> None:
