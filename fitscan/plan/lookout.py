@@ -5,10 +5,13 @@ Which photos to ask about is left to `advise`; the covariance to `fitscan.survey
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from fitscan.fit.verdict import COVERAGE
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.plan.sight import seen_squares
@@ -17,6 +20,7 @@ from fitscan.plan.stage import Stage, bars_of, discs_of
 from fitscan.plan.wish import Functional
 from fitscan.shape.datum import CarAxes, car_axes
 from fitscan.survey.foresee import Foresight, Information, foresight_of, information
+from fitscan.survey.gauge import told_blocks
 from fitscan.survey.survey import PhotoEntry, Survey
 
 __all__ = ["Lookout", "Offer"]
@@ -101,13 +105,22 @@ class Lookout:
         rows = what.over(s.markers, self.stage.poses, scale=scale)
         return what.expanded(rows @ s.covariance @ rows.T)
 
-    def after(self, rows: Array, what: Functional, offer: Offer) -> float:
-        """U (k = 2) mm with one more photo, of a functional's rows (r, K)."""
-        return what.expanded(self.foresight.seen_from(rows, offer.information))
+    def after(self, rows: Array, what: Functional, offers: Sequence[Offer]) -> list[float]:
+        """U (k = 2) mm with one more photo, each of some, of a functional's rows (r, K)."""
+        infos = [o.information for o in offers]
+        return [what.expanded(c) for c in self.foresight.seen_from_each(rows, infos)]
 
     def grown(self, offer: Offer) -> Lookout:
         """The same after a photo was taken."""
         return replace(self, foresight=self.foresight.grown(offer.information))
+
+    @cached_property
+    def each(self) -> Array:
+        """U (n,) k = 2, mm, of every marker's centre, scale aside."""
+        centres = np.array([self.stage.poses[m].translation for m in self.survey.markers])
+        blocks = told_blocks(self.foresight.of_markers, centres, scale=False)[:, 3:, 3:]
+        worst = np.clip(np.linalg.eigvalsh(blocks)[:, -1], 0.0, None)
+        return np.asarray(COVERAGE * np.sqrt(worst))
 
     def sights(self, marker: int) -> Array:
         """Rows of the photos that show a marker."""
