@@ -20,7 +20,7 @@ from fitscan.adjust.definite import lower_of, solve_factored
 from fitscan.adjust.problem import Group, IntArray, Linear, Part
 from fitscan.geometry.rotation import Array
 
-__all__ = ["Normal", "Order", "Reduced", "build_normal", "is_common", "side_by_side"]
+__all__ = ["Normal", "Order", "Reduced", "build_normal", "is_common"]
 
 _DENSE_SHARE = 0.3
 """Share of parameters in common from which on one large product is faster than many small ones."""
@@ -220,11 +220,6 @@ def _apart(order: Order, linears: Sequence[Linear]) -> IntArray:
     return order.columns(widest, np.flatnonzero(~tied))
 
 
-def side_by_side(parts: Sequence[Part]) -> Array | None:
-    """All columns (n, m, sum of k) of some parts."""
-    return np.concatenate([p.jacobian for p in parts], axis=2) if parts else None
-
-
 @dataclass(frozen=True)
 class _Bundle:
     """Parts by which the observations fall into the same groups, such as a cuff and its form.
@@ -252,9 +247,9 @@ def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
     """
     order, size = normal.order, normal.order.size
     bundles, common = _bundled(linear.parts, order.eliminated)
-    jacobians = [p.jacobian for b in bundles for p in b.parts] + [p.jacobian for p in common]
-    whole = np.concatenate([*jacobians, linear.residual[..., None]], axis=2)
-    whole *= np.sqrt(weight)[:, None, None]
+    rows, starts = _grouped([b.index for b in bundles], len(weight))
+    whole = linear.side_by_side([*(p for b in bundles for p in b.parts), *common])
+    whole = _weighted(whole[rows], weight[rows])
     places = _concatenated([order.columns(p.group, p.index[:1])[0] for p in common])
     differing = bundles[-1].columns.stop if bundles else 0
     shared = whole.reshape(-1, whole.shape[2])[:, differing:]
@@ -263,7 +258,7 @@ def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
     _add(normal.kept_rhs, places, -product[:-1, -1])
     if not bundles:
         return
-    rows, products = _products(whole, [b.index for b in bundles], differing)
+    products, rows = _products(whole, starts, differing), rows[starts]
     for i, bundle in enumerate(bundles):
         index, first, sums = _sums(bundle.index[rows], products[:, bundle.columns])
         own, beside = sums[:, :, bundle.columns], sums[:, :, differing:-1]
@@ -339,31 +334,46 @@ def is_common(index: IntArray) -> bool:
     return bool((index == index[0]).all())
 
 
-def _products(whole: Array, indices: Sequence[IntArray], differing: int) -> tuple[IntArray, Array]:
-    """Products of the first `differing` columns of `whole` (n, m, c) with all of them.
+def _grouped(indices: Sequence[IntArray], count: int) -> tuple[IntArray, IntArray]:
+    """An order (n,) in which observations with the same indices stand together; where each begins.
 
-    Args:
-        whole: the block's matrix.
-        indices: (n,) each; observations for which all are the same are summed.
-        differing: d.
-
-    Returns:
-        rows (s,) of the first observation of each group, in the order of `indices`;
-        sums (s, d, c).
+    The first index (n,) counts first.
     """
+    if not indices:
+        return np.arange(count), np.zeros(1, dtype=np.intp)
     key = indices[0]
     for index in indices[1:]:
         key = key * (int(index.max()) + 1) + index
     rows = np.argsort(key, kind="stable")
-    key, whole = key[rows], whole[rows]
-    starts = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
-    if len(starts) == len(key):
-        return rows, whole[:, :, :differing].transpose(0, 2, 1) @ whole
+    return rows, _begins(key[rows])
+
+
+def _begins(ordered: IntArray) -> IntArray:
+    """Where runs of equal numbers begin."""
+    return np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+
+
+def _weighted(whole: Array, weight: Array) -> Array:
+    """Multiply observations (n, m, c) by the roots of their weights (n,), in place."""
+    # Most weigh one.
+    light = np.flatnonzero(weight != 1.0)
+    whole[light] *= np.sqrt(weight[light])[:, None, None]
+    return whole
+
+
+def _products(whole: Array, starts: IntArray, differing: int) -> Array:
+    """Sums (s, d, c) over runs of observations of `whole` (n, m, c).
+
+    What is summed are products of the first `differing` columns with all of them.
+    """
+    if len(starts) == len(whole):
+        return np.asarray(whole[:, :, :differing].transpose(0, 2, 1) @ whole)
     out = np.empty((len(starts), differing, whole.shape[2]))
-    for into, (a, b) in zip(out, pairwise([*starts.tolist(), len(key)]), strict=True):
+    ends = [*starts.tolist(), len(whole)]
+    for into, (a, b) in zip(out, pairwise(ends), strict=True):
         some = whole[a:b].reshape(-1, whole.shape[2])
         np.matmul(some[:, :differing].T, some, out=into)
-    return rows[starts], out
+    return out
 
 
 def _sums(index: IntArray, values: Array) -> tuple[IntArray, IntArray, Array]:
@@ -374,7 +384,7 @@ def _sums(index: IntArray, values: Array) -> tuple[IntArray, IntArray, Array]:
     """
     rows = np.argsort(index, kind="stable")
     ordered = index[rows]
-    starts = np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+    starts = _begins(ordered)
     return ordered[starts], rows[starts], np.add.reduceat(values[rows], starts, axis=0)
 
 

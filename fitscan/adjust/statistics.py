@@ -15,7 +15,7 @@ import numpy as np
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
 from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of
-from fitscan.adjust.normal import Normal, is_common, side_by_side
+from fitscan.adjust.normal import Normal, is_common
 from fitscan.adjust.problem import IntArray, Linear, Part
 from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
@@ -128,8 +128,7 @@ class Covariance:
         shared = [is_common(p.index) and p.group != order.eliminated for p in linear.parts]
         some = [p for p, s in zip(linear.parts, shared, strict=True) if not s]
         common = [p for p, s in zip(linear.parts, shared, strict=True) if s]
-        jacobian = side_by_side([*some, *common])
-        assert jacobian is not None
+        jacobian = linear.side_by_side([*some, *common])[..., :-1]
         places = [order.columns(p.group, p.index[:1])[0] for p in common]
         at = np.concatenate(places) if places else np.zeros(0, dtype=np.intp)
         ends = np.cumsum([0, *(p.jacobian.shape[2] for p in some)]).tolist()

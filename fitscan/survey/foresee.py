@@ -22,7 +22,7 @@ from fitscan.survey.measure import own_errors
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.state import PHOTO, State, pack_markers, pack_photos
 from fitscan.survey.survey import PhotoEntry, Survey
-from fitscan.survey.tag_block import TagBlock, TagGeometry, predict
+from fitscan.survey.tag_block import Prediction, TagBlock, TagGeometry, predict
 
 __all__ = [
     "GUESSED_SIGMA",
@@ -184,10 +184,14 @@ class _Shoot:
     def of(network: Network, state: State, squares: TagGeometry, sharpness: Sharpness) -> _Shoot:
         values = {g.name: g.values for g in state.groups()}
         plain = replace(sharpness, flat=1.0, cuff=1.0)
-        blocks = network.blocks(_observed(squares, state, plain), robust=None)
-        return _Shoot(
-            network, state, plain, tuple(blocks), tuple(b.linearise(values) for b in blocks)
+        seen, predictions = _observed(squares, state, plain)
+        blocks = network.blocks(seen, robust=None)
+        known = iter(predictions)
+        linears = tuple(
+            b.linearised(next(known), values) if isinstance(b, TagBlock) else b.linearise(values)
+            for b in blocks
         )
+        return _Shoot(network, state, plain, tuple(blocks), linears)
 
     def foresight(self, flat: float, cuff: float) -> Foresight:
         """Its covariance when flat squares and those on cuffs scatter by factors more."""
@@ -221,24 +225,29 @@ def _weight(block: Block, flat: float, cuff: float) -> float:
     return (cuff if block.geometry.cuff[0] >= 0 else flat) ** -2
 
 
-def _observed(squares: TagGeometry, state: State, sharpness: Sharpness) -> SquareObservations:
-    """Squares as they would be measured, without noise."""
+def _observed(
+    squares: TagGeometry, state: State, sharpness: Sharpness
+) -> tuple[SquareObservations, list[Prediction]]:
+    """Squares as they would be measured, without noise; and their predictions, block by block."""
     n = len(squares)
     values = {g.name: g.values for g in state.groups()}
     observed, whitening, px_per_mm = np.zeros((n, 9)), np.zeros((n, 9, 9)), np.ones(n)
+    predictions: list[Prediction] = []
     for on_cuff in (False, True):
         rows = np.flatnonzero((squares.cuff >= 0) == on_cuff)
         if len(rows) == 0:
             continue
         part = squares.take(rows)
         seen = predict(part, CORNERS * part.side_mm[:, None, None], values)
+        predictions.append(seen)
         side = np.linalg.norm(seen.pixels - np.roll(seen.pixels, 1, axis=1), axis=2).mean(axis=1)
         px_per_mm[rows] = side / part.side_mm
         observed[rows, :8] = seen.pixels.reshape(-1, 8)
         shift = state.photo[part.photo, 13] - state.ink[0, 0] * px_per_mm[rows]
         observed[rows, 8] = shift
         whitening[rows] = sharpness.whitening(seen.pixels, seen.facing.mean(axis=1), on_cuff)
-    return SquareObservations(squares, observed, whitening, px_per_mm, np.full(n, 9, dtype=np.intp))
+    rank = np.full(n, 9, dtype=np.intp)
+    return SquareObservations(squares, observed, whitening, px_per_mm, rank), predictions
 
 
 def information(
@@ -256,12 +265,14 @@ def information(
     """
     state = replace(foresight.state, photo=photos)
     values = {g.name: g.values for g in state.groups()}
-    seen = _observed(squares, state, foresight.sharpness)
+    seen, predictions = _observed(squares, state, foresight.sharpness)
     tags: list[tuple[IntArray, Array, IntArray]] = []
-    for block in foresight.network.blocks(seen, robust=None):
-        if isinstance(block, TagBlock):
-            jacobian, places = _columns(foresight.order, block.linearise(values))
-            tags.append((block.geometry.photo, jacobian, places))
+    blocks = foresight.network.blocks(seen, robust=None)
+    squares_only = [b for b in blocks if isinstance(b, TagBlock)]
+    for block, predicted in zip(squares_only, predictions, strict=True):
+        linear = block.linearised(predicted, values)
+        jacobian, places = _columns(foresight.order, linear)
+        tags.append((block.geometry.photo, jacobian, places))
     p = foresight.network.priors
     sigma = np.array([p.focal_factor, p.edge_shift_px, *[p.principal_point_px] * 2])
     prior = np.diag(np.concatenate([np.zeros(6), 1.0 / sigma**2]))
@@ -275,10 +286,10 @@ def information(
 
 def _columns(order: Order, linear: Linear) -> tuple[Array, IntArray]:
     """Per square its Jacobian by its photo (first), then by its kept parameters; their places."""
-    parts = sorted(linear.parts, key=lambda p: p.group != "photo")
-    jacobian = np.concatenate([p.jacobian for p in parts], axis=2)
-    places = np.concatenate([order.columns(p.group, p.index) for p in parts[1:]], axis=1)
-    return jacobian, places
+    photo = next(p for p in linear.parts if p.group == "photo")
+    kept = [p for p in linear.parts if p.group != "photo"]
+    jacobian = linear.side_by_side([photo, *kept])[..., :-1]
+    return jacobian, np.concatenate([order.columns(p.group, p.index) for p in kept], axis=1)
 
 
 def _of_photo(squares: list[tuple[Array, IntArray]], prior: Array) -> Information | None:

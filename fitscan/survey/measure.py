@@ -19,7 +19,7 @@ from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
-from fitscan.survey.tag_block import TagGeometry, inward, predict, predict_pixels
+from fitscan.survey.tag_block import TagGeometry, inward, predict_pixels, view
 
 __all__ = [
     "Acceptance",
@@ -184,7 +184,7 @@ def expected_squares(
     if len(geometry) == 0:
         return np.zeros(0, dtype=bool)
     corners = CORNERS * geometry.side_mm[:, None, None]
-    p = predict(geometry, corners, values)
+    p = view(geometry, corners, values)
     # The distortion polynomial folds back far outside the frame: look at the straight ray first.
     straight = np.abs(p.x_in_cam[..., :2] / np.maximum(p.x_in_cam[..., 2:], 1.0))
     lens = values["lens"][0]
