@@ -25,6 +25,9 @@ from fitscan.survey.survey import PhotoEntry, Survey
 
 __all__ = ["Lookout", "Offer"]
 
+_LEAST_MARKERS = 4
+"""Of fewer one could not say later where the photo was taken."""
+
 
 @dataclass(frozen=True)
 class Offer:
@@ -90,13 +93,17 @@ class Lookout:
         if not spots:
             return []
         squares = seen_squares(self.stage, network, state, rows)
+        # A photo of few markers is not worth the work of asking what it would say.
+        pairs = np.unique(np.stack([squares.photo, squares.marker]), axis=1)
+        enough = np.flatnonzero(np.bincount(pairs[0], minlength=len(spots)) >= _LEAST_MARKERS)
+        squares = squares.take(np.isin(squares.photo, enough))
+        squares = replace(squares, photo=np.searchsorted(enough, squares.photo))
         out = []
-        for c, info in enumerate(information(self.foresight, rows, squares)):
+        for c, info in enumerate(information(self.foresight, rows[enough], squares)):
             if info is not None:
                 own = squares.photo == c
                 ids = sorted({network.markers[i] for i in squares.marker[own]})
-                if len(ids) >= 4:
-                    out.append(Offer(spots[c], info, int(own.sum()), tuple(ids)))
+                out.append(Offer(spots[enough[c]], info, int(own.sum()), tuple(ids)))
         return out
 
     def expanded(self, what: Functional, *, scale: bool) -> float:
