@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -101,12 +102,12 @@ class Network:
             kit, layout, tuple(photos), tuple(markers), cuffs, lens, lens_covariance, priors
         )
 
-    @property
+    @cached_property
     def marker_row(self) -> dict[int, int]:
         """Row of each marker in the state."""
         return {m: i for i, m in enumerate(self.markers)}
 
-    @property
+    @cached_property
     def cuff_row(self) -> dict[int, int]:
         """Row of each cuff's form in the state."""
         return {m: i for i, m in enumerate(self.cuffs)}

@@ -172,6 +172,8 @@ def place_markers(
 
 def sight_markers(found: Detections, lens: Lens, layout: Layout) -> dict[int, Sight]:
     """Candidate poses of every marker in one photo."""
+    if not len(found.ids):
+        return {}
     by_marker: dict[int, list[int]] = defaultdict(list)
     for row, tag_id in enumerate(found.ids.tolist()):
         by_marker[layout.tags[tag_id].marker_id].append(row)
