@@ -17,6 +17,9 @@ _FIRM = 1e-6
 """Rounding leaves pivots of a singular matrix near 1e-8 of the largest, and whether their squares
 come out negative is chance; in networks that are tied down all are above a thousandth."""
 
+_FEW = 32
+"""Rows that are solved together."""
+
 _SMALL = 64
 """Triangles up to this size are treated as full matrices; larger ones are halved, so that nearly
 all of the work is products."""
@@ -40,27 +43,23 @@ def lower_of(matrix: Array) -> Array:
 
 def solve_factored(lower: Array, right: Array) -> Array:
     """Return (L L^T)^-1 right, with right (n,) or (n, k)."""
-    return _back(lower, _forth(lower, right))
-
-
-def _forth(lower: Array, right: Array) -> Array:
-    """Return L^-1 right."""
     n = len(lower)
-    if n <= _SMALL:
-        return np.asarray(np.linalg.solve(lower, right))
-    h = n // 2
-    first = _forth(lower[:h, :h], right[:h])
-    return np.concatenate([first, _forth(lower[h:, h:], right[h:] - lower[h:, :h] @ first)])
-
-
-def _back(lower: Array, right: Array) -> Array:
-    """Return L^-T right."""
-    n = len(lower)
-    if n <= _SMALL:
-        return np.asarray(np.linalg.solve(lower.T, right))
-    h = n // 2
-    last = _back(lower[h:, h:], right[h:])
-    return np.concatenate([_back(lower[:h, :h], right[:h] - lower[h:, :h].T @ last), last])
+    rows = [slice(a, min(a + _FEW, n)) for a in range(0, n, _FEW)]
+    # Blocks on the diagonal are inverted together; a last one that is smaller, as part of ones.
+    blocks = np.tile(np.eye(_FEW), (len(rows), 1, 1))
+    for block, own in zip(blocks, rows, strict=True):
+        block[: own.stop - own.start, : own.stop - own.start] = lower[own, own]
+    inverses = np.linalg.inv(blocks)
+    halves = [
+        inverse[: own.stop - own.start, : own.stop - own.start]
+        for inverse, own in zip(inverses, rows, strict=True)
+    ]
+    out = np.array(right, dtype=np.float64)
+    for half, own in zip(halves, rows, strict=True):
+        out[own] = half @ (out[own] - lower[own, : own.start] @ out[: own.start])
+    for half, own in zip(reversed(halves), reversed(rows), strict=True):
+        out[own] = half.T @ (out[own] - lower[own.stop :, own].T @ out[own.stop :])
+    return out
 
 
 def inverse_of_lower(lower: Array) -> Array:

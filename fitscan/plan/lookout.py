@@ -94,8 +94,9 @@ class Lookout:
             return []
         squares = seen_squares(self.stage, network, state, rows)
         # A photo of few markers is not worth the work of asking what it would say.
-        pairs = np.unique(np.stack([squares.photo, squares.marker]), axis=1)
-        enough = np.flatnonzero(np.bincount(pairs[0], minlength=len(spots)) >= _LEAST_MARKERS)
+        shown = np.unique(squares.photo * len(network.markers) + squares.marker)
+        count = np.bincount(shown // len(network.markers), minlength=len(spots))
+        enough = np.flatnonzero(count >= _LEAST_MARKERS)
         squares = squares.take(np.isin(squares.photo, enough))
         squares = replace(squares, photo=np.searchsorted(enough, squares.photo))
         out = []

@@ -116,15 +116,14 @@ class BreakTests:
         A marker's squares share all their kept unknowns, so their columns are one photo's.
         """
         order = self.covariance.solution.normal.order
-        root = np.sqrt(weight[rows])[:, None, None]
-        kept = [p for p in linear.parts if p.group != order.eliminated]
-        at = np.concatenate([order.columns(p.group, p.index[rows[:1]])[0] for p in kept])
-        marker = next(p for p in kept if p.group == "marker")
         own = next(p for p in linear.parts if p.group == order.eliminated)
-        h = marker.jacobian[rows] * root
-        columns = [h, own.jacobian[rows] * root, *(p.jacobian[rows] * root for p in kept)]
-        right = linear.residual[rows][..., None] * root
-        product = h.transpose(0, 2, 1) @ np.concatenate([*columns, right], axis=2)
+        kept = [p for p in linear.parts if p.group != order.eliminated]
+        marker = next(p for p in kept if p.group == "marker")
+        at = np.concatenate([order.columns(p.group, p.index[rows[:1]])[0] for p in kept])
+        whole = linear.side_by_side([own, *kept])[rows]
+        whole *= np.sqrt(weight[rows])[:, None, None]
+        h = marker.jacobian[rows] * np.sqrt(weight[rows])[:, None, None]
+        product = np.concatenate([h.transpose(0, 2, 1) @ h, h.transpose(0, 2, 1) @ whole], axis=2)
         n, k = len(photos), order.tangent
         sums = np.zeros((n, *product.shape[1:]))
         np.add.at(sums, np.searchsorted(photos, photo), product)

@@ -57,8 +57,8 @@ def restrict(
     photo, marker = given.geometry.photo, given.geometry.marker
     while True:
         before = int(alive.sum())
-        pairs = np.unique(np.stack([marker[alive], photo[alive]]), axis=1)
-        sights = np.bincount(pairs[0], minlength=len(network.markers))
+        pairs = np.unique(marker[alive] * len(network.photos) + photo[alive])
+        sights = np.bincount(pairs // len(network.photos), minlength=len(network.markers))
         alive &= sights[marker] >= _SIGHTS
         if alive.any():
             seen = [set(marker[alive & (photo == i)].tolist()) for i in range(len(network.photos))]
