@@ -130,17 +130,14 @@ class BreakTests:
         square, by_photo = sums[:, :, :6], sums[:, :, 6 : 6 + k]
         direct = sums[:, :, 6 + k : -1].reshape(6 * n, -1)
         inverse, _, shared = self.covariance.carried
-        carry = np.zeros((n, 6, n, k))
-        carry[np.arange(n), :, np.arange(n)] = by_photo
-        flat = carry.reshape(6 * n, n * k)
         # Of the kept unknowns z has the columns D - B A, with B those of the photos.
-        there = shared[photos[:, None], :, at].transpose(1, 0, 2)
-        there = there.reshape(len(at), n * k) @ flat.T
-        both = direct @ there
-        spread = direct @ self.covariance.kept[at[:, None], at] @ direct.T - both - both.T
-        among = self._photos[photos[:, None], :, photos].transpose(0, 2, 1, 3)
-        spread += flat @ among.reshape(n * k, n * k) @ flat.T
-        matrix = -spread.reshape(n, 6, n, 6)
+        there = by_photo @ shared[photos[:, None], :, at].transpose(0, 2, 1)
+        both = there.reshape(6 * n, -1) @ direct.T
+        kept_part = direct @ self.covariance.kept[at[:, None], at] @ direct.T
+        spread = (kept_part - both - both.T).reshape(n, 6, n, 6)
+        among = by_photo[:, None] @ self._photos[photos[:, None], :, photos]
+        among = among @ by_photo.transpose(0, 2, 1)
+        matrix = -spread - among.transpose(0, 2, 1, 3)
         alone = square - by_photo @ inverse[photos] @ by_photo.transpose(0, 2, 1)
         matrix[np.arange(n), :, np.arange(n)] += alone
         return matrix, -sums[:, :, -1]
