@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, solve_factored
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled, solve_factored
 from fitscan.adjust.normal import Normal
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rotation import Array
@@ -95,7 +95,7 @@ class Apart:
             numpy.linalg.LinAlgError: it is not positive definite.
         """
         scale = self.scale
-        return lower_of(self.left * scale * scale[:, None])
+        return lower_of(scaled(self.left, scale))
 
     def step(self, normal: Normal) -> tuple[Array, Array]:
         """Steps of the kept (K,) and of the eliminated parameters (E, k).
@@ -139,12 +139,12 @@ class Apart:
         n, t = normal.apart.shape
         first = order.count * order.tangent
         scale = self.scale
-        scaled = self.left * scale * scale[:, None]
+        whole = scaled(self.left, scale)
         moved = np.linalg.solve(normal.own, -(normal.cross @ gauge)).reshape(first, gauge.shape[1])
         moved = np.concatenate([moved, gauge[self.rest]])
         held, _ = np.linalg.qr(moved / scale[:, None])
-        scaled += held @ held.T
-        lower = lower_of(scaled)
+        whole += held @ held.T
+        lower = lower_of(whole)
         if not is_firm(lower):
             raise np.linalg.LinAlgError("what is left is nearly singular")
         root = scale[:, None] * inverse_of_lower(lower).T

@@ -11,7 +11,7 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["inverse_of_lower", "is_firm", "lower_of", "solve_definite", "solve_factored"]
+__all__ = ["inverse_of_lower", "is_firm", "lower_of", "scaled", "solve_definite", "solve_factored"]
 
 _FIRM = 1e-6
 """Rounding leaves pivots of a singular matrix near 1e-8 of the largest, and whether their squares
@@ -29,6 +29,13 @@ def is_firm(factor: Array) -> bool:
     """Whether a matrix of ones on the diagonal is far from singular by its Cholesky factor."""
     pivots = np.abs(np.diag(factor))
     return bool(pivots.min() >= _FIRM * pivots.max())
+
+
+def scaled(matrix: Array, scale: Array) -> Array:
+    """S M S of a matrix (n, n), with S the diagonal matrix of `scale` (n,)."""
+    out = matrix * scale
+    out *= scale[:, None]
+    return out
 
 
 def lower_of(matrix: Array) -> Array:

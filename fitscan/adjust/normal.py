@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.adjust.definite import lower_of, solve_factored
+from fitscan.adjust.definite import lower_of, scaled, solve_factored
 from fitscan.adjust.problem import Group, IntArray, Linear, Part
 from fitscan.geometry.rotation import Array
 
@@ -119,7 +119,8 @@ class Normal:
         # With own = L L^T what is taken out is a square, of which half need be worked out.
         half = np.linalg.inv(np.linalg.cholesky(self.own))
         cross = half @ self.cross
-        return Reduced(self.kept - self._square_of(cross), half, cross)
+        left = self._square_of(cross)
+        return Reduced(np.subtract(self.kept, left, out=left), half, cross)
 
     def _square_of(self, cross: Array) -> Array:
         """Sum of C^T C, (K, K), of matrices C (E, k, K) that have columns where `cross` has."""
@@ -162,7 +163,7 @@ class Reduced:
         Raises:
             numpy.linalg.LinAlgError: it is not positive definite.
         """
-        return lower_of(self.matrix * self.scale * self.scale[:, None])
+        return lower_of(scaled(self.matrix, self.scale))
 
     def right(self, normal: Normal) -> Array:
         """The right-hand side (K,) that is left of that of equations of the same order."""

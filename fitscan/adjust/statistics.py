@@ -14,7 +14,7 @@ import numpy as np
 
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
-from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled
 from fitscan.adjust.normal import Normal, is_common
 from fitscan.adjust.problem import IntArray, Linear, Part
 from fitscan.adjust.solve import Solution
@@ -228,7 +228,9 @@ def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
     matrix, scale = reduced.matrix, reduced.scale
     held, _ = np.linalg.qr(scale[:, None] * constraint)
     try:
-        lower = lower_of(matrix * scale * scale[:, None] + held @ held.T)
+        whole = scaled(matrix, scale)
+        whole += held @ held.T
+        lower = lower_of(whole)
     except np.linalg.LinAlgError:
         raise _loose() from None
     if not is_firm(lower):
@@ -237,7 +239,9 @@ def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
     half *= scale
     gauge = gauge / scale[:, None]
     small = gauge @ np.linalg.inv(held.T @ gauge) * scale[:, None]
-    return np.asarray(half.T @ half - small @ small.T)
+    inverse = half.T @ half
+    inverse -= small @ small.T
+    return np.asarray(inverse)
 
 
 def _loose() -> DataError:
@@ -265,13 +269,14 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     w = np.where(empty, 0.0, np.abs(residual) / np.sqrt(diagonal * variance_factor))
     statistic = _statistic(residual, qvv, spread)
     rank = np.maximum(block.rank, 1)
+    ranks, which = np.unique(rank, return_inverse=True)
     redundancy = block.rank - np.einsum("nii->n", spread)
     alpha = 1.0 - chi2_cdf(BAARDA_W**2, 1)
     with np.errstate(divide="ignore"):
         smallest = BAARDA_DELTA / np.sqrt(np.clip(redundancy / rank, 0.0, None))
     return BlockTest(
         statistic / variance_factor,
-        np.asarray(chi2_isf(alpha, rank)),
+        np.asarray(chi2_isf(alpha, ranks))[which],
         redundancy,
         w.max(axis=1) if m else np.zeros(n),
         smallest,

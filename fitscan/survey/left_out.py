@@ -177,13 +177,16 @@ def _gathered(evidence: Evidence, marker: int, first: _First) -> list[_Square]:
     if marker not in evidence.cleaned.network.marker_row:
         # Of a marker that contradicts itself a later round may have found less.
         last = max(measuring, key=lambda r: _measured_in(r, marker).size, default=None)
-    for i in _measured_in(last, marker).tolist() if last is not None else []:
-        assert last is not None
-        photo = evidence.place.get(last.asked.photos[int(last.given.geometry.photo[i])])
-        if photo is not None:
-            quad = last.given.observed[i, :8].reshape(4, 2)
-            tag_id, kept = int(last.given.geometry.tag_id[i]), not last.cleaned.bad[i]
-            out.append(_Square(photo, tag_id, quad, float(last.allowed_px[i]), True, kept))
+    if last is not None:
+        rows, given = _measured_in(last, marker), last.given
+        for i, row, tag_id in zip(
+            rows.tolist(), given.geometry.photo[rows], given.geometry.tag_id[rows].tolist(),
+            strict=True,
+        ):  # fmt: skip
+            photo = evidence.place.get(last.asked.photos[row])
+            if photo is not None:
+                quad, kept = given.observed[i, :8].reshape(4, 2), not last.cleaned.bad[i]
+                out.append(_Square(photo, tag_id, quad, float(last.allowed_px[i]), True, kept))
     seen = {(s.photo, s.tag_id) for s in out}
     for photo, tag_id, quad in first.get(marker, []):
         if (photo, tag_id) not in seen and _height(quad) > _LEAST_HEIGHT:
