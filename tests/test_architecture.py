@@ -133,6 +133,12 @@ def test_a_survey_gives_photos_to_its_workers_before_it_loads_what_solves_it() -
     assert loaded & {"cv2", "scipy", "fitscan.survey.build"} == set()
 
 
+def test_a_survey_and_its_advice_load_no_scipy() -> None:
+    loaded = loaded_by("fitscan.cli, fitscan.survey.build, fitscan.plan.advise")
+    assert "fitscan.survey.rounds" in loaded
+    assert "scipy" not in loaded
+
+
 def test_the_readmes_two_commands_set_up_the_same_system() -> None:
     demo, tests = readme_command("demo"), readme_command("tests")
     # Only the tests look at pages in a browser.

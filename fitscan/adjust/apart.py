@@ -10,12 +10,11 @@ covariance of all kept parameters is then a sum of small blocks and of one produ
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
-from scipy.linalg.lapack import dtrtri
 
-from fitscan.adjust.definite import is_firm
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled, solve_factored
 from fitscan.adjust.normal import Normal
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rotation import Array
@@ -83,30 +82,42 @@ class Apart:
         left -= beside.T @ beside
         return Apart(normal, rest, half, beside, left)
 
-    @property
-    def _scale(self) -> Array:
+    @cached_property
+    def scale(self) -> Array:
         """Factors (s,) that put ones on the diagonal of what is left."""
         return np.asarray(1.0 / np.sqrt(np.maximum(np.diag(self.left), 1e-300)))
 
-    def step(self) -> tuple[Array, Array]:
+    @cached_property
+    def lower(self) -> Array:
+        """Cholesky factor (s, s) of what is left, scaled.
+
+        Raises:
+            numpy.linalg.LinAlgError: it is not positive definite.
+        """
+        scale = self.scale
+        return lower_of(scaled(self.left, scale))
+
+    def step(self, normal: Normal) -> tuple[Array, Array]:
         """Steps of the kept (K,) and of the eliminated parameters (E, k).
+
+        Args:
+            normal: whose right-hand side to take; `self.normal`, or one of the same order.
 
         Raises:
             numpy.linalg.LinAlgError: what is left is not positive definite.
         """
-        normal, order = self.normal, self.normal.order
-        n, t = normal.apart.shape
+        order = normal.order
+        n, t = self.normal.apart.shape
         first = order.count * order.tangent
-        rhs = normal.kept_rhs[normal.apart][..., None]
+        rhs = normal.kept_rhs[self.normal.apart][..., None]
         mine = (self.half @ rhs).reshape(-1)
         right = np.concatenate([normal.own_rhs.reshape(-1), normal.kept_rhs[self.rest]])
-        scale = self._scale
-        factor = cho_factor(self.left * np.outer(scale, scale), check_finite=True)
-        found = scale * cho_solve(factor, scale * (right - mine @ self.beside))
+        scale = self.scale
+        found = scale * solve_factored(self.lower, scale * (right - mine @ self.beside))
         back = (mine - self.beside @ found).reshape(n, t, 1)
         kept = np.empty(order.size)
         kept[self.rest] = found[first:]
-        kept[normal.apart] = (self.half.transpose(0, 2, 1) @ back)[..., 0]
+        kept[self.normal.apart] = (self.half.transpose(0, 2, 1) @ back)[..., 0]
         return kept, found[:first].reshape(order.count, order.tangent)
 
     def inverse(self, gauge: Array, constraint: Array) -> Array:
@@ -127,16 +138,16 @@ class Apart:
         normal, order = self.normal, self.normal.order
         n, t = normal.apart.shape
         first = order.count * order.tangent
-        scale = self._scale
-        scaled = self.left * np.outer(scale, scale)
+        scale = self.scale
+        whole = scaled(self.left, scale)
         moved = np.linalg.solve(normal.own, -(normal.cross @ gauge)).reshape(first, gauge.shape[1])
         moved = np.concatenate([moved, gauge[self.rest]])
         held, _ = np.linalg.qr(moved / scale[:, None])
-        scaled += held @ held.T
-        lower = np.asarray(np.linalg.cholesky(scaled), dtype=np.float64)
+        whole += held @ held.T
+        lower = lower_of(whole)
         if not is_firm(lower):
             raise np.linalg.LinAlgError("what is left is nearly singular")
-        root = scale[:, None] * dtrtri(lower, lower=1)[0].T
+        root = scale[:, None] * inverse_of_lower(lower).T
         # C = F F^T, and M^-1 besides: what stands apart hangs together by what is left alone.
         factor = np.empty((order.size, len(root)))
         factor[self.rest] = root[first:]

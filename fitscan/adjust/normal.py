@@ -10,15 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from fitscan.adjust.definite import lower_of, scaled, solve_factored
 from fitscan.adjust.problem import Group, IntArray, Linear, Part
 from fitscan.geometry.rotation import Array
 
-__all__ = ["Normal", "Order", "build_normal", "side_by_side"]
+__all__ = ["Normal", "Order", "Reduced", "build_normal", "is_common"]
 
 _DENSE_SHARE = 0.3
 """Share of parameters in common from which on one large product is faster than many small ones."""
@@ -84,11 +86,16 @@ class Normal:
     apart: IntArray
 
     @property
+    def touches_many(self) -> bool:
+        """Whether one product of everything is faster than one for each eliminated parameter."""
+        return bool(self.touched.mean() > _DENSE_SHARE)
+
+    @property
     def work(self) -> float:
         """How many multiplications `reduced` takes."""
         if self.touched.size == 0:
             return 0.0
-        if self.touched.mean() > _DENSE_SHARE:
+        if self.touches_many:
             return float(self.order.tangent * self.touched.size * self.order.size)
         return float(self.order.tangent * (self.touched.sum(axis=1) ** 2).sum())
 
@@ -101,38 +108,80 @@ class Normal:
         own[:, i, i] *= 1.0 + amount
         return replace(self, kept=kept, own=own)
 
-    def reduced(self) -> tuple[Array, Array, Array]:
+    def reduced(self) -> Reduced:
         """Take the eliminated group out.
 
-        Returns:
-            reduced matrix (K, K); reduced right-hand side (K,); own^-1 cross (E, k, K).
+        Raises:
+            numpy.linalg.LinAlgError: an eliminated parameter is not fixed by all the rest.
         """
         if self.order.count == 0:
-            return self.kept, self.kept_rhs, self.cross
-        inverse = np.linalg.inv(self.own)
-        carry = inverse @ self.cross
-        matrix = self.kept - self._taken_out(carry)
-        rhs = self.kept_rhs - np.einsum("eik,ei->k", carry, self.own_rhs)
-        return 0.5 * (matrix + matrix.T), rhs, carry
+            return Reduced(self.kept, self.own, self.cross)
+        # With own = L L^T what is taken out is a square, of which half need be worked out.
+        half = np.linalg.inv(np.linalg.cholesky(self.own))
+        cross = half @ self.cross
+        left = self._square_of(cross)
+        return Reduced(np.subtract(self.kept, left, out=left), half, cross)
 
-    def _taken_out(self, carry: Array) -> Array:
-        """Sum of cross^T carry, (K, K)."""
+    def _square_of(self, cross: Array) -> Array:
+        """Sum of C^T C, (K, K), of matrices C (E, k, K) that have columns where `cross` has."""
         size = self.order.size
-        if self.touched.mean() > _DENSE_SHARE:
-            return np.asarray(self.cross.reshape(-1, size).T @ carry.reshape(-1, size))
+        if self.touches_many:
+            flat = cross.reshape(-1, size)
+            return np.asarray(flat.T @ flat)
         # One photo shows few of many markers: only their rows and columns change.
         out = np.zeros((size, size))
-        for touched, cross, own in zip(self.touched, self.cross, carry, strict=True):
+        for touched, own in zip(self.touched, cross, strict=True):
             some = np.flatnonzero(touched)
-            out[some[:, None], some] += cross[:, some].T @ own[:, some]
+            few = own[:, some]
+            out[some[:, None], some] += few.T @ few
         return out
 
-    def back(self, carry: Array, kept_step: Array) -> Array:
-        """Steps (E, k) of the eliminated parameters that belong to a kept step (K,)."""
-        if self.order.count == 0:
-            return np.zeros((0, 0))
-        own = np.linalg.solve(self.own, self.own_rhs[..., None])[..., 0]
-        return np.asarray(own - carry @ kept_step)
+
+@dataclass(frozen=True)
+class Reduced:
+    """Normal equations of which the eliminated group has been taken out.
+
+    Attributes:
+        matrix: (K, K) of the kept parameters.
+        half: (E, k, k) H with H^T H = own^-1.
+        cross: (E, k, K) H cross.
+    """
+
+    matrix: Array
+    half: Array
+    cross: Array
+
+    @cached_property
+    def scale(self) -> Array:
+        """Factors (K,) that put ones on the diagonal of the matrix."""
+        return np.asarray(1.0 / np.sqrt(np.maximum(np.diag(self.matrix), 1e-300)))
+
+    @cached_property
+    def lower(self) -> Array:
+        """Cholesky factor (K, K) of the matrix, scaled.
+
+        Raises:
+            numpy.linalg.LinAlgError: it is not positive definite.
+        """
+        return lower_of(scaled(self.matrix, self.scale))
+
+    def right(self, normal: Normal) -> Array:
+        """The right-hand side (K,) that is left of that of equations of the same order."""
+        own = (self.half @ normal.own_rhs[..., None]).reshape(-1)
+        return np.asarray(normal.kept_rhs - own @ self.cross.reshape(len(own), len(self.matrix)))
+
+    def step(self, normal: Normal) -> tuple[Array, Array]:
+        """Steps of the kept (K,) and of the eliminated parameters (E, k).
+
+        Args:
+            normal: whose right-hand side to take; it need not be whose matrix this is.
+
+        Raises:
+            numpy.linalg.LinAlgError: what is left is not positive definite.
+        """
+        kept = self.scale * solve_factored(self.lower, self.scale * self.right(normal))
+        left = self.half @ normal.own_rhs[..., None] - (self.cross @ kept)[..., None]
+        return kept, np.asarray((self.half.transpose(0, 2, 1) @ left)[..., 0])
 
 
 def build_normal(order: Order, linears: Sequence[Linear], weights: Sequence[Array]) -> Normal:
@@ -172,106 +221,176 @@ def _apart(order: Order, linears: Sequence[Linear]) -> IntArray:
     return order.columns(widest, np.flatnonzero(~tied))
 
 
-def side_by_side(parts: Sequence[Part]) -> Array | None:
-    """All columns (n, m, sum of k) of some parts."""
-    return np.concatenate([p.jacobian for p in parts], axis=2) if parts else None
+@dataclass(frozen=True)
+class _Bundle:
+    """Parts by which the observations fall into the same groups, such as a cuff and its form.
 
+    Attributes:
+        parts: them.
+        columns: theirs, in the block's matrix.
+        index: (n,) the group of each observation.
+    """
 
-@dataclass(frozen=True, eq=False)
-class _Piece:
-    """One part's columns in its block, and whose they are."""
-
-    group: str
+    parts: tuple[Part, ...]
     columns: slice
     index: IntArray
+
+    def places(self, order: Order, rows: IntArray) -> IntArray:
+        """Places (r, k) in the kept vector of what observations `rows` (r,) depend on."""
+        return np.concatenate([order.columns(p.group, p.index[rows]) for p in self.parts], axis=1)
 
 
 def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
     """Add one block.
 
-    Observations that share a parameter are multiplied as one matrix: what a part has to do with
-    itself, with the residuals and with what all observations share falls out together. Only two
-    parts that are shared differently go observation by observation.
+    Observations that share all their parameters are multiplied as one matrix; sums over those that
+    share one parameter are then sums of few products.
     """
     order, size = normal.order, normal.order.size
-    parts = _in_order(linear.parts, order.eliminated)
-    jacobians = [*(p.jacobian for p in parts), linear.residual[..., None]]
-    whole = np.concatenate(jacobians, axis=2)
-    whole *= np.sqrt(weight)[:, None, None]
-    ends = np.cumsum([0, *(p.jacobian.shape[2] for p in parts)]).tolist()
-    pieces = [
-        _Piece(p.group, slice(a, b), p.index)
-        for p, a, b in zip(parts, ends[:-1], ends[1:], strict=True)
-    ]
-    common = [p for p in pieces if p.group != order.eliminated and _is_common(p.index)]
+    bundles, common = _bundled(linear.parts, order.eliminated)
+    rows, starts = _grouped([b.index for b in bundles], len(weight))
+    whole = linear.side_by_side([*(p for b in bundles for p in b.parts), *common])
+    whole = _weighted(whole[rows], weight[rows])
     places = _concatenated([order.columns(p.group, p.index[:1])[0] for p in common])
-    columns = slice(common[0].columns.start if common else ends[-1], ends[-1])
-    flat = whole.reshape(-1, whole.shape[2])
-    product = flat[:, columns].T @ flat
-    _add(normal.kept, places[:, None] * size + places, product[:, columns])
-    _add(normal.kept_rhs, places, -product[:, -1])
-    several = [p for p in pieces if p not in common]
-    for i, piece in enumerate(several):
-        # Products with the columns before a piece's own are in place by now.
-        first, k = piece.columns.start, piece.columns.stop - piece.columns.start
-        index, product = _products(whole[:, :, first:], piece.index, k)
-        own, shared = product[:, :, :k], product[:, :, columns.start - first : -1]
-        later = [order.columns(p.group, p.index) for p in several[i + 1 :]]
-        if piece.group == order.eliminated:
+    differing = bundles[-1].columns.stop if bundles else 0
+    shared = whole.reshape(-1, whole.shape[2])[:, differing:]
+    product = shared.T @ shared
+    _add(normal.kept, places[:, None] * size + places, product[:-1, :-1])
+    _add(normal.kept_rhs, places, -product[:-1, -1])
+    if not bundles:
+        return
+    products, rows = _products(whole, starts, differing), rows[starts]
+    for i, bundle in enumerate(bundles):
+        index, first, sums = _sums(bundle.index[rows], products[:, bundle.columns])
+        own, beside = sums[:, :, bundle.columns], sums[:, :, differing:-1]
+        later = bundles[i + 1 :]
+        at = _side_by_side([b.places(order, rows) for b in later], len(rows))
+        among = products[:, bundle.columns, bundle.columns.stop : differing]
+        if bundle.parts[0].group == order.eliminated:
             normal.own[index] += own
-            normal.own_rhs[index] -= product[:, :, -1]
-            rows = order.tangent * index[:, None] + np.arange(order.tangent)
-            _add(normal.cross, rows[:, :, None] * size + places, shared)
+            normal.own_rhs[index] -= sums[:, :, -1]
+            normal.cross[index[:, None, None], np.arange(order.tangent)[:, None], places] += beside
             normal.touched[index[:, None], places] = True
+            mine = order.tangent * bundle.index[rows][:, None] + np.arange(order.tangent)
+            _add(normal.cross, mine[:, :, None] * size + at[:, None, :], among)
+            normal.touched[bundle.index[rows][:, None], at] = True
         else:
-            rows = order.columns(piece.group, index)
-            _add(normal.kept, rows[:, :, None] * size + rows[:, None, :], own)
-            _add(normal.kept_rhs, rows, -product[:, :, -1])
-            _add_twice(normal.kept, rows, places[None], shared)
-        if not later:
-            continue
-        at = np.concatenate(later, axis=1)
-        beside = slice(several[i + 1].columns.start, several[-1].columns.stop)
-        product = whole[:, :, piece.columns].transpose(0, 2, 1) @ whole[:, :, beside]
-        if piece.group == order.eliminated:
-            rows = order.tangent * piece.index[:, None] + np.arange(order.tangent)
-            _add(normal.cross, rows[:, :, None] * size + at[:, None, :], product)
-            normal.touched[piece.index[:, None], at] = True
+            mine = bundle.places(order, rows)
+            several = mine[first]
+            _add(normal.kept, several[:, :, None] * size + several[:, None, :], own)
+            _add(normal.kept_rhs, several, -sums[:, :, -1])
+            _add_twice(normal.kept, several, places[None], beside)
+            if later:
+                _add_twice(normal.kept, mine, at, among)
+
+
+def _bundled(parts: Sequence[Part], eliminated: str | None) -> tuple[list[_Bundle], list[Part]]:
+    """What differs between observations, the eliminated group first; what is common to all."""
+    out: list[list[Part]] = []
+    common: list[Part] = []
+    for part in _in_order(parts, eliminated):
+        if part.group == eliminated:
+            out.append([part])
+        elif is_common(part.index):
+            common.append(part)
         else:
-            _add_twice(normal.kept, order.columns(piece.group, piece.index), at, product)
+            kept = (b for b in out if b[0].group != eliminated)
+            same = next((b for b in kept if _fall_alike(b[0].index, part.index)), None)
+            if same is not None:
+                same.append(part)
+            else:
+                out.append([part])
+    ends = np.cumsum([0, *(sum(p.jacobian.shape[2] for p in b) for b in out)]).tolist()
+    bundles = [
+        _Bundle(tuple(b), slice(start, stop), b[0].index)
+        for b, (start, stop) in zip(out, pairwise(ends), strict=True)
+    ]
+    return bundles, common
+
+
+def _fall_alike(first: IntArray, second: IntArray) -> bool:
+    """Whether two numberings (n,) put observations into the same groups."""
+    return _tells(first, second) and _tells(second, first)
+
+
+def _tells(first: IntArray, second: IntArray) -> bool:
+    """Whether the first number (n,) of an observation tells the second."""
+    table = np.zeros(int(first.max()) + 1, dtype=np.intp)
+    table[first] = second
+    return bool((table[first] == second).all())
 
 
 def _in_order(parts: Sequence[Part], eliminated: str | None) -> list[Part]:
-    """The parts: those of the eliminated group as one, what differs, what is common to all."""
+    """The parts, those of the eliminated group as one and first."""
     out = [p for p in parts if p.group == eliminated]
     if any(np.any(p.index != out[0].index) for p in out):
         raise ValueError("an observation depends on two of the eliminated parameters")
     if len(out) > 1:
         out = [replace(out[0], jacobian=np.sum([p.jacobian for p in out], axis=0))]
-    kept = [p for p in parts if p.group != eliminated]
-    return out + sorted(kept, key=lambda p: _is_common(p.index))
+    return out + [p for p in parts if p.group != eliminated]
 
 
-def _is_common(index: IntArray) -> bool:
+def is_common(index: IntArray) -> bool:
+    """Whether all observations of a part depend on the same parameter."""
     return bool((index == index[0]).all())
 
 
-def _products(whole: Array, index: IntArray, own: int) -> tuple[IntArray, Array]:
-    """Which parameters (r,) observations have, and the sums (r, own, c) over those of each.
+def _grouped(indices: Sequence[IntArray], count: int) -> tuple[IntArray, IntArray]:
+    """An order (n,) in which observations with the same indices stand together; where each begins.
 
-    What is summed are products of the first `own` columns of `whole` (n, m, c) with all of them.
+    The first index (n,) counts first.
     """
-    if np.any(index[1:] < index[:-1]):
-        rows = np.argsort(index, kind="stable")
-        index, whole = index[rows], whole[rows]
-    starts = np.flatnonzero(np.concatenate([[True], index[1:] != index[:-1]]))
-    if len(starts) == len(index):
-        return index, whole[:, :, :own].transpose(0, 2, 1) @ whole
-    out = []
-    for a, b in pairwise([*starts.tolist(), len(index)]):
+    if not indices:
+        return np.arange(count), np.zeros(1, dtype=np.intp)
+    key = indices[0]
+    for index in indices[1:]:
+        key = key * (int(index.max()) + 1) + index
+    rows = np.argsort(key, kind="stable")
+    return rows, _begins(key[rows])
+
+
+def _begins(ordered: IntArray) -> IntArray:
+    """Where runs of equal numbers begin."""
+    return np.flatnonzero(np.concatenate([[True], ordered[1:] != ordered[:-1]]))
+
+
+def _weighted(whole: Array, weight: Array) -> Array:
+    """Multiply observations (n, m, c) by the roots of their weights (n,), in place."""
+    # Most weigh one.
+    light = np.flatnonzero(weight != 1.0)
+    whole[light] *= np.sqrt(weight[light])[:, None, None]
+    return whole
+
+
+def _products(whole: Array, starts: IntArray, differing: int) -> Array:
+    """Sums (s, d, c) over runs of observations of `whole` (n, m, c).
+
+    What is summed are products of the first `differing` columns with all of them.
+    """
+    if len(starts) == len(whole):
+        return np.asarray(whole[:, :, :differing].transpose(0, 2, 1) @ whole)
+    out = np.empty((len(starts), differing, whole.shape[2]))
+    ends = [*starts.tolist(), len(whole)]
+    for into, (a, b) in zip(out, pairwise(ends), strict=True):
         some = whole[a:b].reshape(-1, whole.shape[2])
-        out.append(some[:, :own].T @ some)
-    return index[starts], np.stack(out)
+        np.matmul(some[:, :differing].T, some, out=into)
+    return out
+
+
+def _sums(index: IntArray, values: Array) -> tuple[IntArray, IntArray, Array]:
+    """Sum values (s, k, c) whose index (s,) is the same.
+
+    Returns:
+        each index (r,); where it stands first (r,); the sums (r, k, c).
+    """
+    rows = np.argsort(index, kind="stable")
+    ordered = index[rows]
+    starts = _begins(ordered)
+    return ordered[starts], rows[starts], np.add.reduceat(values[rows], starts, axis=0)
+
+
+def _side_by_side(some: Sequence[IntArray], count: int) -> IntArray:
+    return np.concatenate(some, axis=1) if some else np.zeros((count, 0), dtype=np.intp)
 
 
 def _concatenated(some: Sequence[IntArray]) -> IntArray:

@@ -9,8 +9,10 @@ a square root of the weight, so that every residual has standard deviation 1.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate, pairwise
+from operator import is_
 from typing import Protocol
 
 import numpy as np
@@ -73,10 +75,43 @@ class Part:
 
 @dataclass(frozen=True)
 class Linear:
-    """A block linearised at some values: residual (n, m), and its dependence on each group."""
+    """A block linearised at some values.
+
+    Attributes:
+        residual: (n, m).
+        parts: its dependence on each group.
+        whole: (n, m, c) all parts' Jacobians side by side and the residual last, where they lie in
+            one array; else None.
+    """
 
     residual: Array
     parts: tuple[Part, ...]
+    whole: Array | None = None
+
+    @staticmethod
+    def of(whole: Array, parts: Sequence[tuple[str, IntArray, int]]) -> Linear:
+        """From `whole`, and of each part its group, index (n,) and number of columns."""
+        ends = [0, *accumulate(k for _, _, k in parts)]
+        views = (
+            Part(group, index, whole[..., a:b])
+            for (group, index, _), (a, b) in zip(parts, pairwise(ends), strict=True)
+        )
+        return Linear(whole[..., -1], tuple(views), whole)
+
+    def side_by_side(self, parts: Sequence[Part]) -> Array:
+        """The Jacobians of all parts, in any order, and the residual: (n, m, c); maybe a view."""
+        same = len(parts) == len(self.parts) and all(map(is_, parts, self.parts))
+        if self.whole is not None and same:
+            return self.whole
+        return np.concatenate([*(p.jacobian for p in parts), self.residual[..., None]], axis=2)
+
+    def over(self, factor: float) -> Linear:
+        """The same with standard deviations multiplied by a factor."""
+        if self.whole is not None:
+            known = [(p.group, p.index, p.jacobian.shape[2]) for p in self.parts]
+            return Linear.of(self.whole / factor, known)
+        parts = tuple(Part(p.group, p.index, p.jacobian / factor) for p in self.parts)
+        return Linear(self.residual / factor, parts)
 
 
 class Block(Protocol):

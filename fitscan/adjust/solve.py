@@ -6,19 +6,21 @@ Knows no cameras. Taking many markers out is left to `apart`, datum, covariance 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from fitscan.adjust.apart import Apart, is_less_work
-from fitscan.adjust.normal import Normal, Order, build_normal
+from fitscan.adjust.normal import Normal, Order, Reduced, build_normal
 from fitscan.adjust.problem import Block, Group, Linear, Values
 from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 
 __all__ = ["Options", "Solution", "solve"]
+
+_SURE = 0.25
+"""Share of a promise that is believed of the matrix one step before: it is off by far less."""
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,19 @@ class Solution:
     converged: bool
 
 
-def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) -> Solution:
+def solve(
+    groups: Sequence[Group],
+    blocks: Sequence[Block],
+    options: Options,
+    known: Mapping[str, Linear] | None = None,
+) -> Solution:
     """Minimise the robust square sum of all blocks' residuals.
+
+    Args:
+        groups: the parameters.
+        blocks: the observations.
+        options: how to iterate.
+        known: blocks, by name, that somebody has linearised at the start values already.
 
     Raises:
         DataError: the start values give residuals that are not finite, or no damping makes the
@@ -78,16 +91,23 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
     """
     order = Order.of(groups, options.eliminate)
     values = {g.name: g.values for g in groups}
-    cost, weights = _cost(blocks, values)
+    first = dict(known or {})
+    cost, weights = _cost(blocks, values, first)
     if not np.isfinite(cost):
         raise DataError("The start values make no sense", "adjustment", "check the photos and kit")
     damping, taken, converged, calm = options.damping, 0, False, 0
+    factored: Reduced | Apart | None = None
     while taken < options.steps and not converged:
-        linears = [b.linearise(values) for b in blocks]
+        linears = [first.get(b.name) or b.linearise(values) for b in blocks]
+        first = {}
         normal = build_normal(order, linears, weights)
-        settled = False
-        while True:
-            step = _step(normal, damping)
+        # Near the minimum the matrix hardly changes: the last one tells, too, that this is it.
+        step = _step(factored, normal)
+        sure = _SURE * options.promise * cost
+        settled = step is not None and _promised(normal, step) <= sure
+        while not settled:
+            factored = _factored(normal, damping)
+            step = _step(factored, normal)
             if step is not None:
                 settled = _promised(normal, step) <= options.promise * cost
                 if settled:
@@ -133,12 +153,16 @@ def solve(groups: Sequence[Group], blocks: Sequence[Block], options: Options) ->
     )
 
 
-def _cost(blocks: Sequence[Block], values: Values) -> tuple[float, list[Array]]:
-    """Huber's cost and the weights (n,) that belong to it."""
+def _cost(
+    blocks: Sequence[Block], values: Values, known: Mapping[str, Linear] | None = None
+) -> tuple[float, list[Array]]:
+    """Huber's cost and the weights (n,) that belong to it; what is `known` is not asked again."""
     total, weights = 0.0, []
     with np.errstate(all="ignore"):
         for block in blocks:
-            square = np.sum(block.residual(values) ** 2, axis=1)
+            linear = known.get(block.name) if known else None
+            residual = linear.residual if linear is not None else block.residual(values)
+            square = np.sum(residual**2, axis=1)
             weight = np.ones(len(square))
             if block.robust is not None:
                 rank = np.maximum(block.rank, 1)
@@ -152,25 +176,22 @@ def _cost(blocks: Sequence[Block], values: Values) -> tuple[float, list[Array]]:
     return total, weights
 
 
-def _step(normal: Normal, damping: float) -> tuple[Array, Array] | None:
+def _factored(normal: Normal, damping: float) -> Reduced | Apart | None:
+    """Damped normal equations, ready to be solved; None if something is free."""
     try:
-        if is_less_work(normal):
-            kept, own = Apart.of(normal, damping).step()
-        else:
-            kept, own = _reduced_step(normal.damped(damping))
-    except (LinAlgError, np.linalg.LinAlgError, ValueError):
+        less = is_less_work(normal)
+        out = Apart.of(normal, damping) if less else normal.damped(damping).reduced()
+        return out if len(out.lower) else None
+    except np.linalg.LinAlgError:
         return None
-    if not (np.all(np.isfinite(kept)) and np.all(np.isfinite(own))):
-        return None
-    return kept, own
 
 
-def _reduced_step(normal: Normal) -> tuple[Array, Array]:
-    matrix, rhs, carry = normal.reduced()
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
-    factor = cho_factor(matrix * np.outer(scale, scale), check_finite=True)
-    kept = scale * cho_solve(factor, scale * rhs)
-    return kept, normal.back(carry, kept)
+def _step(factored: Reduced | Apart | None, normal: Normal) -> tuple[Array, Array] | None:
+    """Steps of the kept (K,) and of the eliminated parameters (E, k), if there are any."""
+    if factored is None:
+        return None
+    kept, own = factored.step(normal)
+    return (kept, own) if np.all(np.isfinite(kept)) and np.all(np.isfinite(own)) else None
 
 
 def _promised(normal: Normal, step: tuple[Array, Array]) -> float:

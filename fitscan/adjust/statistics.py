@@ -8,16 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
-from scipy.linalg import cho_factor
-from scipy.linalg.lapack import dpotri
 
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
-from fitscan.adjust.definite import is_firm
-from fitscan.adjust.normal import Normal, side_by_side
-from fitscan.adjust.problem import IntArray, Linear
+from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled
+from fitscan.adjust.normal import Normal, is_common
+from fitscan.adjust.problem import IntArray, Linear, Part
 from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
@@ -86,21 +85,36 @@ class Covariance:
         return self.kept[np.ix_(columns, columns)]
 
     @cached_property
+    def carried(self) -> tuple[Array, Array, Array]:
+        """N^-1 (E, k, k), A = N^-1 N_k (E, k, K) and A C (E, k, K).
+
+        N are the normal matrices of what is eliminated, N_k those beside the kept parameters, whose
+        covariance is C.
+        """
+        normal = self.solution.normal
+        inverse = np.asarray(np.linalg.inv(normal.own), dtype=np.float64)
+        carry = inverse @ normal.cross
+        shared = carry.reshape(-1, len(self.kept)) @ self.kept
+        return inverse, carry, shared.reshape(carry.shape)
+
+    @cached_property
     def _photos(self) -> tuple[Array, Array]:
         """Of each eliminated parameter its covariance (E, k, k), and with the kept ones it touches.
 
-        The latter (E, k, K) is left zero where nothing is observed of both: nobody asks for it,
-        and the full matrix over everything eliminated is never formed.
+        The latter (E, k, K) may be left zero where nothing is observed of both: nobody asks for it.
         """
         normal = self.solution.normal
+        if normal.touches_many:
+            inverse, carry, shared = self.carried
+            return inverse + shared @ carry.transpose(0, 2, 1), -shared
         own = np.asarray(np.linalg.inv(normal.own), dtype=np.float64)
         cross = np.zeros_like(normal.cross)
         for e, touched in enumerate(normal.touched):
             some = np.flatnonzero(touched)
-            carry = own[e] @ normal.cross[e][:, some]
-            shared = carry @ self.kept[some[:, None], some]
-            cross[e][:, some] = -shared
-            own[e] += shared @ carry.T
+            few = own[e] @ normal.cross[e][:, some]
+            beside = few @ self.kept[some[:, None], some]
+            cross[e][:, some] = -beside
+            own[e] += beside @ few.T
         return own, cross
 
     def eliminated(self, index: int) -> Array:
@@ -110,24 +124,47 @@ class Covariance:
     def of_observations(self, linear: Linear) -> Array:
         """Covariance J Sigma J^T (n, m, m) of a block's adjusted, whitened observations."""
         order = self.solution.normal.order
-        out = [p for p in linear.parts if p.group == order.eliminated]
-        kept = [p for p in linear.parts if p.group != order.eliminated]
         n = len(linear.residual)
-        columns = [order.columns(p.group, p.index) for p in kept]
-        places = np.concatenate(columns, axis=1) if kept else np.zeros((n, 0), dtype=np.intp)
-        jacobian = side_by_side([*out, *kept])
-        assert jacobian is not None
-        first = order.tangent if out else 0
-        joint = np.empty((n, first + places.shape[1], first + places.shape[1]))
-        joint[:, first:, first:] = self.kept[places[:, :, None], places[:, None, :]]
-        if out:
-            own, cross = self._photos
-            owner = out[0].index
-            joint[:, :first, :first] = own[owner]
-            rows = (owner[:, None, None], np.arange(first)[None, :, None])
-            joint[:, :first, first:] = cross[(*rows, places[:, None, :])]
-            joint[:, first:, :first] = joint[:, :first, first:].transpose(0, 2, 1)
-        return np.asarray((jacobian @ joint) @ jacobian.transpose(0, 2, 1))
+        shared = [is_common(p.index) and p.group != order.eliminated for p in linear.parts]
+        some = [p for p, s in zip(linear.parts, shared, strict=True) if not s]
+        common = [p for p, s in zip(linear.parts, shared, strict=True) if s]
+        jacobian = linear.side_by_side([*some, *common])[..., :-1]
+        places = [order.columns(p.group, p.index[:1])[0] for p in common]
+        at = np.concatenate(places) if places else np.zeros(0, dtype=np.intp)
+        ends = np.cumsum([0, *(p.jacobian.shape[2] for p in some)]).tolist()
+        columns = [slice(a, b) for a, b in pairwise(ends)]
+        own = ends[-1]
+        # Above the diagonal all of it, on the diagonal a half, below nothing: X + X^T is the whole.
+        joint = np.zeros((n, own, jacobian.shape[2]))
+        for i, (p, mine) in enumerate(zip(some, columns, strict=True)):
+            joint[:, mine, own:] = self._rows(p.group)[..., at][p.index]
+            joint[:, mine, mine] = 0.5 * self._between(p, p)
+            for q, other in zip(some[i + 1 :], columns[i + 1 :], strict=True):
+                joint[:, mine, other] = self._between(p, q)
+        along = jacobian[:, :, :own] @ joint
+        along[:, :, own:] += jacobian[:, :, own:] @ (0.5 * self.kept[at[:, None], at])
+        half = along @ jacobian.transpose(0, 2, 1)
+        return np.asarray(half + half.transpose(0, 2, 1))
+
+    def _rows(self, group: str) -> Array:
+        """Covariance (count, k, K) of a group's parameters with the kept ones; a view."""
+        order = self.solution.normal.order
+        if group == order.eliminated:
+            return self._photos[1]
+        offset, count, k = order.kept[group]
+        return self.kept[offset : offset + count * k].reshape(count, k, -1)
+
+    def _between(self, p: Part, q: Part) -> Array:
+        """Covariance (n, k, l) of the parameters that each observation has of two parts."""
+        order = self.solution.normal.order
+        if p.group == q.group == order.eliminated:
+            return self._photos[0][p.index]
+        if q.group == order.eliminated:
+            return self._between(q, p).transpose(0, 2, 1)
+        rows = self._rows(p.group)
+        offset, count, k = order.kept[q.group]
+        blocks = rows[..., offset : offset + count * k].reshape(*rows.shape[:2], count, k)
+        return blocks[p.index, :, q.index]
 
 
 @dataclass(frozen=True)
@@ -187,21 +224,24 @@ def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
             return Apart.of(normal).inverse(gauge, constraint)
         except np.linalg.LinAlgError:
             pass  # What is singular is decided in one place, below.
-    matrix, _, _ = normal.reduced()
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    reduced = normal.reduced()
+    matrix, scale = reduced.matrix, reduced.scale
     held, _ = np.linalg.qr(scale[:, None] * constraint)
     try:
-        factor = cho_factor(matrix * np.outer(scale, scale) + held @ held.T)
+        whole = scaled(matrix, scale)
+        whole += held @ held.T
+        lower = lower_of(whole)
     except np.linalg.LinAlgError:
         raise _loose() from None
-    if not is_firm(factor[0]):
+    if not is_firm(lower):
         raise _loose()
-    upper, _ = dpotri(factor[0], lower=factor[1])
-    inverse = np.triu(upper) + np.triu(upper, 1).T
+    half = inverse_of_lower(lower)
+    half *= scale
     gauge = gauge / scale[:, None]
-    small = gauge @ np.linalg.inv(held.T @ gauge)
+    small = gauge @ np.linalg.inv(held.T @ gauge) * scale[:, None]
+    inverse = half.T @ half
     inverse -= small @ small.T
-    return np.asarray(0.5 * (inverse + inverse.T) * np.outer(scale, scale))
+    return np.asarray(inverse)
 
 
 def _loose() -> DataError:
@@ -229,13 +269,14 @@ def block_test(covariance: Covariance, number: int, variance_factor: float = 1.0
     w = np.where(empty, 0.0, np.abs(residual) / np.sqrt(diagonal * variance_factor))
     statistic = _statistic(residual, qvv, spread)
     rank = np.maximum(block.rank, 1)
+    ranks, which = np.unique(rank, return_inverse=True)
     redundancy = block.rank - np.einsum("nii->n", spread)
     alpha = 1.0 - chi2_cdf(BAARDA_W**2, 1)
     with np.errstate(divide="ignore"):
         smallest = BAARDA_DELTA / np.sqrt(np.clip(redundancy / rank, 0.0, None))
     return BlockTest(
         statistic / variance_factor,
-        np.asarray(chi2_isf(alpha, rank)),
+        np.asarray(chi2_isf(alpha, ranks))[which],
         redundancy,
         w.max(axis=1) if m else np.zeros(n),
         smallest,

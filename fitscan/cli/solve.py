@@ -5,6 +5,7 @@ Parse, call, print; no computation happens here.
 
 from __future__ import annotations
 
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated
 
@@ -72,6 +73,7 @@ def survey(
             workers=workers,
             cache=cache,
             progress=tell,
+            meanwhile=_load_what_follows,
         )
         from fitscan.plan.advise import advise_if_possible, with_advice
 
@@ -99,6 +101,11 @@ def survey(
         screen.print(survey_table(result))
         say_notes(screen, notes)
         say_files(screen, out, *drawn)
+
+
+def _load_what_follows() -> None:
+    import_module("fitscan.plan.advise")
+    import_module("fitscan.survey.survey_file")
 
 
 def _for_workers(shoot: Path, cache: Path | None) -> int:

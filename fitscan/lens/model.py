@@ -59,15 +59,22 @@ class Lens:
     def rays(self, pixels: Array) -> Array:
         """Normalised image points (n, 2) of pixels (n, 2), distortion taken out.
 
-        Newton's method on `distort`; six steps leave less than 1e-12 for phone lenses.
+        Newton's method on `distort`; at most six steps leave less than 1e-12 for phone lenses.
         """
         flat = np.asarray(pixels, dtype=np.float64).reshape(-1, 2)
         f, aspect, cx, cy = self.values[:4]
         bent = (flat - [cx, cy]) / [f, f * aspect]
         xy = bent.copy()
         for _ in range(6):
-            seen, slope, _ = distort(xy, self.values[4:])
-            xy = xy - np.linalg.solve(slope, (seen - bent)[..., None])[..., 0]
+            seen, slope = _bent(xy, self.values[4:])
+            left = seen - bent
+            (a, b), (c, d) = np.moveaxis(slope, 0, -1)
+            x, y = d * left[:, 0] - b * left[:, 1], a * left[:, 1] - c * left[:, 0]
+            step = np.stack([x, y], axis=1) / (a * d - b * c)[:, None]
+            xy = xy - step
+            # What is left after a step is as its square.
+            if np.abs(step).max(initial=0.0) < 1e-9:
+                break
         return np.asarray(xy)
 
 
@@ -81,6 +88,20 @@ def distort(xy: Array, k: Array) -> tuple[Array, Array, Array]:
     Returns:
         distorted points (..., 2); their derivative by xy (..., 2, 2); by k (..., 2, 5).
     """
+    out, by_xy = _bent(xy, k)
+    x, y = xy[..., 0], xy[..., 1]
+    r2 = x * x + y * y
+    by_k = np.empty((*xy.shape, 5))
+    for i, power in enumerate((r2, r2**2, r2**3)):
+        by_k[..., 0, i] = x * power
+        by_k[..., 1, i] = y * power
+    by_k[..., 0, 3], by_k[..., 1, 3] = 2.0 * x * y, r2 + 2.0 * y * y
+    by_k[..., 0, 4], by_k[..., 1, 4] = r2 + 2.0 * x * x, 2.0 * x * y
+    return out, by_xy, by_k
+
+
+def _bent(xy: Array, k: Array) -> tuple[Array, Array]:
+    """Distorted points (..., 2) and their derivative by xy (..., 2, 2), see `distort`."""
     k1, k2, k3, p1, p2 = k
     x, y = xy[..., 0], xy[..., 1]
     r2 = x * x + y * y
@@ -98,13 +119,7 @@ def distort(xy: Array, k: Array) -> tuple[Array, Array, Array]:
     by_xy[..., 0, 1] = 2.0 * x * y * slope + 2.0 * p1 * x + 2.0 * p2 * y
     by_xy[..., 1, 0] = by_xy[..., 0, 1]
     by_xy[..., 1, 1] = radial + 2.0 * y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
-    by_k = np.empty((*xy.shape, 5))
-    for i, power in enumerate((r2, r2**2, r2**3)):
-        by_k[..., 0, i] = x * power
-        by_k[..., 1, i] = y * power
-    by_k[..., 0, 3], by_k[..., 1, 3] = 2.0 * x * y, r2 + 2.0 * y * y
-    by_k[..., 0, 4], by_k[..., 1, 4] = r2 + 2.0 * x * x, 2.0 * x * y
-    return out, by_xy, by_k
+    return out, by_xy
 
 
 def project_pixels(x_in_cam: Array, lens: Array, log_factor: Array | float = 0.0) -> Array:

@@ -19,7 +19,6 @@ from fitscan.plan.lookout import Lookout, Offer
 from fitscan.plan.spots import Spot, spots_about
 from fitscan.plan.wish import Functional, Wish, centre_of, functional_of, marker_name
 from fitscan.plan.words import about_mm, held, side_words, step_words, way_words
-from fitscan.survey.gauge import told_among
 from fitscan.survey.survey import Survey
 
 __all__ = ["Advice", "advise", "advise_if_possible", "advised", "with_advice"]
@@ -145,16 +144,16 @@ def _for_weakest(lookout: Lookout, most: int) -> list[Advice]:
             offers = _offers(lookout, (marker,))
             rows = what.rows(lookout.foresight, scale=False)
             now = what.expanded(rows @ lookout.foresight.covariance @ rows.T)
-            for offer in offers:
-                then = lookout.after(rows, what, offer)
+            for offer, then in zip(offers, lookout.after(rows, what, offers), strict=True):
                 if best is None or then / now < best[0]:
                     best = (then / now, now - then, marker, what, offer)
         if best is None or best[0] > 1.0 - _LEAST_DROP or best[1] < 2.0 * _LEAST_MM:
             continue
         _, _, marker, what, offer = best
-        out.append(_told(lookout, what, offer, None, marker, scale=False))
+        grown = lookout.grown(offer)
+        out.append(_told(lookout, grown, what, offer, None, marker, scale=False))
         done |= set(out[-1].also)
-        lookout = lookout.grown(offer)
+        lookout = grown
     return out
 
 
@@ -162,7 +161,7 @@ def _weak(lookout: Lookout) -> list[int]:
     """Markers that are known badly for their kind, worst first; scale aside."""
     survey = lookout.survey
     cuffs = {c.first_id for c in survey.kit.cuff}
-    expanded = _each(lookout)
+    expanded = lookout.each
     out: list[tuple[float, int]] = []
     for kind in (False, True):
         rows = [i for i, m in enumerate(survey.markers) if (m in cuffs) is kind]
@@ -171,19 +170,6 @@ def _weak(lookout: Lookout) -> list[int]:
         middle = float(np.median(expanded[rows]))
         out += [(expanded[i] / middle, survey.markers[i]) for i in rows]
     return [m for share, m in sorted(out, reverse=True) if share > _WEAK]
-
-
-def _each(lookout: Lookout) -> Array:
-    """U (n,) of every marker's centre, scale aside, in the lookout's present state."""
-    markers = list(lookout.survey.markers)
-    rows = lookout.foresight.rows(markers)
-    centres = np.array([lookout.stage.poses[m].translation for m in markers])
-    among = told_among(centres, scale=False)
-    covariance = among @ lookout.foresight.covariance[np.ix_(rows, rows)] @ among.T
-    n = len(markers)
-    blocks = covariance.reshape(n, 6, n, 6)[np.arange(n), 3:, np.arange(n), 3:]
-    worst = np.clip(np.linalg.eigvalsh(blocks)[:, -1], 0.0, None)
-    return np.asarray(COVERAGE * np.sqrt(worst))
 
 
 def _for_wish(lookout: Lookout, wish: Wish, most: int) -> list[Advice]:
@@ -199,15 +185,15 @@ def _for_wish(lookout: Lookout, wish: Wish, most: int) -> list[Advice]:
         offers = _offers(lookout, what.about)
         if not offers:
             break
-        then = [lookout.after(rows, what, o) for o in offers]
+        then = lookout.after(rows, what, offers)
         best = int(np.argmin(then))
         # Where the scale holds U up, a photo still helps if it helps what is left.
         if then[best] > (1.0 - 0.2 * _LEAST_DROP) * now or now - then[best] < _LEAST_MM:
             break
         marker = _nearest_of(lookout, what.about, offers[best])
-        told = _told(lookout, what, offers[best], wish, marker, scale=True)
-        out.append(told)
-        lookout = lookout.grown(offers[best])
+        grown = lookout.grown(offers[best])
+        out.append(_told(lookout, grown, what, offers[best], wish, marker, scale=True))
+        lookout = grown
     return out
 
 
@@ -235,6 +221,7 @@ def _nearest_of(lookout: Lookout, markers: tuple[int, ...], offer: Offer) -> int
 
 def _told(
     lookout: Lookout,
+    grown: Lookout,
     what: Functional,
     offer: Offer,
     wish: Wish | None,
@@ -242,7 +229,7 @@ def _told(
     *,
     scale: bool,
 ) -> Advice:
-    """An offer in words, with U before and after.
+    """An offer in words, with U before and after; `grown` is the lookout with it.
 
     U now is the survey's own where nothing was added yet; the drop is the one that the network,
     set up again, predicts.
@@ -250,13 +237,14 @@ def _told(
     rows = what.rows(lookout.foresight, scale=scale)
     built = what.expanded(rows @ lookout.foresight.covariance @ rows.T)
     now = built * _trust(lookout, what, scale)
-    then = now * lookout.after(rows, what, offer) / built
+    (then,) = lookout.after(rows, what, [offer])
+    then *= now / built
     spot, pose = offer.spot, lookout.stage.poses[marker]
     distance = float(np.linalg.norm(spot.eye - pose.translation))
     where, near = _where(lookout, marker, spot)
     aside = "" if scale else ", scale aside"
     numbers = f"U {now:.2f} mm now, {then:.2f} mm then{aside}"
-    also = _also(lookout, offer, marker)
+    also = _also(lookout, grown, marker)
     subject = _cause(lookout, marker)
     if wish is not None:
         subject = f"For {wish.words}"
@@ -321,9 +309,9 @@ def _spread_deg(lookout: Lookout, marker: int, own: Array) -> float:
     return float(np.degrees(np.arccos(np.clip((ways @ ways.T).min(initial=1.0), -1.0, 1.0))))
 
 
-def _also(lookout: Lookout, offer: Offer, marker: int) -> tuple[int, ...]:
+def _also(lookout: Lookout, grown: Lookout, marker: int) -> tuple[int, ...]:
     """Other markers that the photo helps by a fifth or more, most helped first."""
-    before, after = _each(lookout), _each(lookout.grown(offer))
+    before, after = lookout.each, grown.each
     helped = [
         (after[i] / before[i], m)
         for i, m in enumerate(lookout.survey.markers)

@@ -5,10 +5,13 @@ Which photos to ask about is left to `advise`; the covariance to `fitscan.survey
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from fitscan.fit.verdict import COVERAGE
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.plan.sight import seen_squares
@@ -17,9 +20,13 @@ from fitscan.plan.stage import Stage, bars_of, discs_of
 from fitscan.plan.wish import Functional
 from fitscan.shape.datum import CarAxes, car_axes
 from fitscan.survey.foresee import Foresight, Information, foresight_of, information
+from fitscan.survey.gauge import told_blocks
 from fitscan.survey.survey import PhotoEntry, Survey
 
 __all__ = ["Lookout", "Offer"]
+
+_LEAST_MARKERS = 4
+"""Of fewer one could not say later where the photo was taken."""
 
 
 @dataclass(frozen=True)
@@ -86,13 +93,18 @@ class Lookout:
         if not spots:
             return []
         squares = seen_squares(self.stage, network, state, rows)
+        # A photo of few markers is not worth the work of asking what it would say.
+        shown = np.unique(squares.photo * len(network.markers) + squares.marker)
+        count = np.bincount(shown // len(network.markers), minlength=len(spots))
+        enough = np.flatnonzero(count >= _LEAST_MARKERS)
+        squares = squares.take(np.isin(squares.photo, enough))
+        squares = replace(squares, photo=np.searchsorted(enough, squares.photo))
         out = []
-        for c, info in enumerate(information(self.foresight, rows, squares)):
+        for c, info in enumerate(information(self.foresight, rows[enough], squares)):
             if info is not None:
                 own = squares.photo == c
                 ids = sorted({network.markers[i] for i in squares.marker[own]})
-                if len(ids) >= 4:
-                    out.append(Offer(spots[c], info, int(own.sum()), tuple(ids)))
+                out.append(Offer(spots[enough[c]], info, int(own.sum()), tuple(ids)))
         return out
 
     def expanded(self, what: Functional, *, scale: bool) -> float:
@@ -101,13 +113,22 @@ class Lookout:
         rows = what.over(s.markers, self.stage.poses, scale=scale)
         return what.expanded(rows @ s.covariance @ rows.T)
 
-    def after(self, rows: Array, what: Functional, offer: Offer) -> float:
-        """U (k = 2) mm with one more photo, of a functional's rows (r, K)."""
-        return what.expanded(self.foresight.seen_from(rows, offer.information))
+    def after(self, rows: Array, what: Functional, offers: Sequence[Offer]) -> list[float]:
+        """U (k = 2) mm with one more photo, each of some, of a functional's rows (r, K)."""
+        infos = [o.information for o in offers]
+        return [what.expanded(c) for c in self.foresight.seen_from_each(rows, infos)]
 
     def grown(self, offer: Offer) -> Lookout:
         """The same after a photo was taken."""
         return replace(self, foresight=self.foresight.grown(offer.information))
+
+    @cached_property
+    def each(self) -> Array:
+        """U (n,) k = 2, mm, of every marker's centre, scale aside."""
+        centres = np.array([self.stage.poses[m].translation for m in self.survey.markers])
+        blocks = told_blocks(self.foresight.of_markers, centres, scale=False)[:, 3:, 3:]
+        worst = np.clip(np.linalg.eigvalsh(blocks)[:, -1], 0.0, None)
+        return np.asarray(COVERAGE * np.sqrt(worst))
 
     def sights(self, marker: int) -> Array:
         """Rows of the photos that show a marker."""

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rotation import Array
 from fitscan.plan.stage import Stage
 from fitscan.survey.expected import expected_squares
@@ -47,15 +48,18 @@ def seen_squares(
         only: ids of markers that are asked about; all if None.
     """
     wanted = [m for m in network.markers if only is None or m in only]
-    pairs = _in_view(network, state, photos, wanted)
+    photo, marker = _in_view(network, state, photos, wanted)
     parts: list[TagGeometry] = []
     values = {g.name: g.values for g in replace(state, photo=photos).groups()}
     size = (network.lens.width_px, network.lens.height_px)
-    for start in range(0, max(len(pairs), 1), _AT_ONCE // 16):
-        chunk = pairs[start : start + _AT_ONCE // 16]
-        ids = [t for _, m in chunk for t in network.layout.markers[m]]
-        rows = [c for c, m in chunk for _ in network.layout.markers[m]]
-        geometry = network.geometry(ids, rows)
+    squares, begins = _all_squares(network)
+    for start in range(0, max(len(photo), 1), _AT_ONCE // 16):
+        chunk = slice(start, start + _AT_ONCE // 16)
+        count = begins[marker[chunk] + 1] - begins[marker[chunk]]
+        # Each marker's squares, one marker after the other.
+        place = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+        geometry = squares.take(np.repeat(begins[marker[chunk]], count) + place)
+        geometry = replace(geometry, photo=np.repeat(photo[chunk], count))
         for on_cuff in (False, True):
             part = geometry.take((geometry.cuff >= 0) == on_cuff)
             parts.append(part.take(expected_squares(part, values, size, rule)))
@@ -66,10 +70,17 @@ def seen_squares(
     return joined.take(~stage.blocked(eyes, ends))
 
 
+def _all_squares(network: Network) -> tuple[TagGeometry, IntArray]:
+    """All squares (n) of a network, marker by marker; and where each marker's begin (m + 1)."""
+    tags = [network.layout.markers[m] for m in network.markers]
+    ids = [t for own in tags for t in own]
+    return network.geometry(ids, [0] * len(ids)), np.cumsum([0, *(len(own) for own in tags)])
+
+
 def _in_view(
     network: Network, state: State, photos: Array, wanted: list[int]
-) -> list[tuple[int, int]]:
-    """Pairs (photo row, marker id) worth projecting: in front, roughly in frame, near enough."""
+) -> tuple[IntArray, IntArray]:
+    """Rows of photos and markers worth projecting: in front, roughly in frame, near enough."""
     row = network.marker_row
     index = np.array([row[m] for m in wanted], dtype=np.intp)
     centres = state.marker[index, 9:12]
@@ -82,7 +93,8 @@ def _in_view(
     near = (np.abs(x[..., :2]) / depth[..., None] < limit + room).all(axis=2)
     side = np.array([network.layout.tags[network.layout.markers[m][0]].side_mm for m in wanted])
     near &= (x[..., 2] > 100.0) & (f * side / depth > 0.8 * RULE.smallest_px)
-    return [(int(c), wanted[int(m)]) for c, m in zip(*np.nonzero(near), strict=True)]
+    photo, marker = np.nonzero(near)
+    return photo, index[marker]
 
 
 def _middles(squares: TagGeometry, state: State) -> Array:

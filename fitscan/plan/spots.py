@@ -11,9 +11,7 @@ import numpy as np
 
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array, exp
-from fitscan.markers.layout import Layout
 from fitscan.plan.stage import BoolArray, Stage
-from fitscan.survey.state import pack_photos
 
 __all__ = [
     "HIGHEST_MM",
@@ -50,24 +48,42 @@ class Spot:
     @property
     def cam_from_frame(self) -> Rigid:
         """Camera's pose; the picture's own up is the frame's z as far as it can be."""
-        return looking_at(self.eye, self.aim, np.pi / 2 if self.upright else 0.0)
+        return looking_at(self.eye, self.aim, _roll(self.upright))
 
 
 def looking_at(eye: Array, target: Array, roll: float = 0.0) -> Rigid:
     """cam_from_world of a camera at `eye` (mm) that looks at `target`, world z up."""
-    forward = (target - eye) / np.linalg.norm(target - eye)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    size = float(np.linalg.norm(right))
-    # Straight down or up, any side is the top: take the world's x for it.
-    right = right / size if size > 1e-6 else np.array([0.0, -1.0, 0.0])
-    rotation = np.stack([right, np.cross(forward, right), forward])
-    rotation = exp(np.array([0.0, 0.0, roll])) @ rotation
+    rotation = _turns(eye[None], target[None], np.array([roll]))[0]
     return Rigid(rotation, -rotation @ eye)
+
+
+def _turns(eyes: Array, targets: Array, rolls: Array) -> Array:
+    """Rotations (n, 3, 3) of `looking_at`, of eyes (n, 3), targets (n, 3) and rolls (n,)."""
+    forward = (targets - eyes) / np.linalg.norm(targets - eyes, axis=1, keepdims=True)
+    right = np.stack([forward[:, 1], -forward[:, 0], np.zeros(len(eyes))], axis=1)
+    size = np.linalg.norm(right, axis=1, keepdims=True)
+    # Straight down or up, any side is the top: take the world's x for it.
+    steep = size < 1e-6
+    right = np.where(steep, np.array([0.0, -1.0, 0.0]), right / np.where(steep, 1.0, size))
+    plain = np.stack([right, np.cross(forward, right), forward], axis=1)
+    return np.asarray(exp(rolls[:, None] * np.array([0.0, 0.0, 1.0])) @ plain)
 
 
 def photo_rows(spots: list[Spot]) -> Array:
     """Rows (n, 16) of the state; focus, edges and stabilisation as on the average photo."""
-    return pack_photos([s.cam_from_frame for s in spots])
+    out = np.zeros((len(spots), 16))
+    if spots:
+        eyes = np.array([s.eye for s in spots])
+        rolls = np.array([_roll(s.upright) for s in spots])
+        turns = _turns(eyes, np.array([s.aim for s in spots]), rolls)
+        out[:, :9] = turns.reshape(-1, 9)
+        out[:, 9:12] = -(turns @ eyes[..., None])[..., 0]
+    return out
+
+
+def _roll(upright: bool) -> float:
+    """How far a phone is rolled when it is held upright, rad, and when not."""
+    return np.pi / 2 if upright else 0.0
 
 
 def sphere(count: int) -> Array:
@@ -106,7 +122,7 @@ def spots_about(
     lean = ways @ z
     facing = np.sqrt(1.0 - lean**2) if on_tube else lean
     ways = ways[facing > _STEEPEST_COS]
-    layout = Layout.of(stage.kit)
+    layout = stage.layout
     side = layout.tags[layout.markers[marker][0]].side_mm
     reach = np.clip(f_px * side / 24.0 * np.array([0.15, 0.35, 0.7]), _NEAREST_MM, _FARTHEST_MM)
     eyes = (pose.translation + np.unique(reach)[:, None, None] * ways).reshape(-1, 3)

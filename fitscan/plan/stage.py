@@ -6,6 +6,7 @@ Where a phone could be held is left to `spots`, what it sees to `sight`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import Kit
+from fitscan.markers.layout import Layout
 
 __all__ = ["Bar", "Box", "Stage", "bars_of", "discs_of"]
 
@@ -63,6 +65,11 @@ class Stage:
     boxes: tuple[Box, ...] = ()
     disc_mm: float = _PANEL_MM
 
+    @cached_property
+    def layout(self) -> Layout:
+        """Of the kit."""
+        return Layout.of(self.kit)
+
     @property
     def centres(self) -> Array:
         """Centres (n, 3) of the markers."""
@@ -94,14 +101,24 @@ class Stage:
         for bar in self.bars:
             out |= _gap(eyes, way, bar) < 0.95 * bar.radius_mm
         reach = 1.0 - 30.0 / np.maximum(np.linalg.norm(way, axis=1), 60.0)
-        for centre, normal in self.discs:
-            slope = way @ normal
-            safe = np.where(np.abs(slope) > 1e-9, slope, 1.0)
-            t = ((centre - eyes) @ normal) / safe
-            away = np.linalg.norm(eyes + t[:, None] * way - centre, axis=1)
-            out |= (np.abs(slope) > 1e-9) & (t > 0.0) & (t < reach) & (away < self.disc_mm)
+        if len(self.discs):
+            out |= self._behind_panel(eyes, way, reach)
         for box in self.boxes:
             out |= _through(eyes, way * reach[:, None], box)
+        return out
+
+    def _behind_panel(self, eyes: Array, way: Array, reach: Array) -> BoolArray:
+        """Which lines (n,), from eyes (n, 3) along ways up to a share of them, a panel crosses."""
+        centres, normals = self.discs[:, 0], self.discs[:, 1]
+        slope = way @ normals.T
+        crossing = np.abs(slope) > 1e-9
+        t = np.sum(centres * normals, axis=1) - eyes @ normals.T
+        t /= np.where(crossing, slope, 1.0)
+        crossing &= (t > 0.0) & (t < reach[:, None])
+        line, disc = np.nonzero(crossing)
+        at = eyes[line] + t[line, disc, None] * way[line] - centres[disc]
+        out = np.zeros(len(eyes), dtype=bool)
+        out[line[np.sum(at * at, axis=1) < self.disc_mm**2]] = True
         return out
 
 

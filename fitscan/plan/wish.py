@@ -20,7 +20,7 @@ from fitscan.geometry.rotation import Array, skew
 from fitscan.markers.kit import CuffSpec, Kit
 from fitscan.shape.straight import CUFF_REACH_MM
 from fitscan.survey.foresee import Foresight
-from fitscan.survey.gauge import told_among
+from fitscan.survey.gauge import told_rows
 from fitscan.survey.state import rigid_of
 
 __all__ = ["Functional", "Wish", "centre_of", "functional_of", "marker_name"]
@@ -83,14 +83,14 @@ class Functional:
         Args:
             markers: ids of all markers of the network.
             poses: of them.
-            scale: whether the common scale counts, see `told_among`.
+            scale: whether the common scale counts, see `told_rows`.
         """
         row = {m: i for i, m in enumerate(markers)}
         out = np.zeros((len(self.jacobian), 6 * len(markers)))
         for i, m in enumerate(self.markers):
             out[:, 6 * row[m] : 6 * row[m] + 6] += self.jacobian[:, 6 * i : 6 * i + 6]
         centres = np.array([poses[m].translation for m in markers])
-        return np.asarray(out @ told_among(centres, scale=scale))
+        return told_rows(out, centres, scale=scale)
 
     def rows(self, foresight: Foresight, *, scale: bool = True) -> Array:
         """The same (r, K) by the kept parameters of a network; see `over`."""

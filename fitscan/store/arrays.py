@@ -43,8 +43,9 @@ class PackedSymmetric(BaseModel):
 
     @model_validator(mode="after")
     def _is_a_covariance(self) -> PackedSymmetric:
-        # Every reader asks for the matrix next.
-        self._checked = _unpack(self.size, self.data)
+        # Every reader asks for the matrix next; what was packed here was checked then.
+        if self._checked is None:
+            self._checked = _unpack(self.size, self.data)
         return self
 
 
@@ -73,9 +74,13 @@ def pack_symmetric(matrix: ArrayLike) -> PackedSymmetric:
     except ValueError as error:
         raise _unfit(str(error)) from error
     raw = lower.astype("<f8").tobytes()
-    text = base64.b64encode(zlib.compress(raw, 6)).decode("ascii")
+    # Stored as it is: the digits of a covariance are chance, and squeezing them takes longer than
+    # writing all the rest for a fortieth of the size.
+    text = base64.b64encode(zlib.compress(raw, 0)).decode("ascii")
     # The check above is the one that validation would repeat.
-    return PackedSymmetric.model_construct(size=size, encoding=_ENCODING, data=text)
+    packed = PackedSymmetric.model_construct(size=size, encoding=_ENCODING, data=text)
+    packed._checked = np.where(np.tri(size, dtype=np.bool_), full, full.T)
+    return packed
 
 
 def unpack_symmetric(packed: PackedSymmetric) -> NDArray[np.float64]:

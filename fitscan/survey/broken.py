@@ -6,7 +6,7 @@ the photos were taken, before its squares are blamed one by one and bend the pho
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, cached_property
 
 import numpy as np
@@ -58,6 +58,9 @@ class BreakTests:
     """
 
     covariance: Covariance
+    _known: dict[int, list[tuple[bool, list[int], list[float], list[int]]]] = field(
+        default_factory=dict
+    )
 
     def best(self, marker: int, variance: tuple[float, float]) -> Break | None:
         """The most probable break of one marker, or None when it has too few photos.
@@ -67,6 +70,20 @@ class BreakTests:
             variance: of unit weight of flat squares and of squares on cuffs.
         """
         best: Break | None = None
+        if marker not in self._known:
+            self._known[marker] = self._falls_of(marker)
+        for on_cuff, cuts, falls, freedoms in self._known[marker]:
+            for cut, fall, free in zip(cuts, falls, freedoms, strict=True):
+                if free:
+                    statistic = fall / variance[int(on_cuff)]
+                    excess = statistic / _critical(free)
+                    if best is None or excess > best.excess:
+                        best = Break(marker, cut, statistic, excess)
+        return best
+
+    def _falls_of(self, marker: int) -> list[tuple[bool, list[int], list[float], list[int]]]:
+        """Per block: whether on cuffs; each cut's photo, fall of the square sum and freedoms."""
+        out = []
         solution = self.covariance.solution
         for block, linear, weight in zip(
             solution.blocks, solution.linears, solution.weights, strict=True
@@ -78,27 +95,18 @@ class BreakTests:
             cuts = np.arange(_SIDE_PHOTOS, len(photos) - _SIDE_PHOTOS + 1)
             if not len(cuts):
                 continue
-            unit = variance[int(block.geometry.cuff[rows[0]] >= 0)]
+            on_cuff = bool(block.geometry.cuff[rows[0]] >= 0)
             pieces = self._gathered(linear, weight, rows, block.geometry.photo[rows], photos)
-            for at, fall, freedoms in zip(cuts.tolist(), *_falls(*pieces, cuts), strict=True):
-                if freedoms:
-                    statistic = fall / unit
-                    excess = statistic / _critical(freedoms)
-                    if best is None or excess > best.excess:
-                        best = Break(marker, int(photos[at]), statistic, excess)
-        return best
+            out.append((on_cuff, photos[cuts].tolist(), *_falls(*pieces, cuts)))
+        return out
 
     @cached_property
-    def _photos(self) -> tuple[Array, Array, Array]:
-        """Of the photos' normal equations N (k, k) and N_k to the kept unknowns with covariance C:
-        N^-1 (E, k, k); C A^T (K, E, k) and A C A^T (E, k, E, k), where A = N^-1 N_k.
-        """
-        normal = self.covariance.solution.normal
-        count, k, size = normal.cross.shape
-        inverse = np.asarray(np.linalg.inv(normal.own), dtype=np.float64)
-        along = (inverse @ normal.cross).reshape(count * k, size)
-        kept = self.covariance.kept @ along.T
-        return inverse, kept.reshape(size, count, k), (along @ kept).reshape(count, k, count, k)
+    def _photos(self) -> Array:
+        """Of the photos' normal equations A C A^T (E, k, E, k), see `Covariance.carried`."""
+        _, carry, shared = self.covariance.carried
+        count, k, size = carry.shape
+        square = shared.reshape(count * k, size) @ carry.reshape(count * k, size).T
+        return np.asarray(square.reshape(count, k, count, k))
 
     def _gathered(
         self, linear: Linear, weight: Array, rows: IntArray, photo: IntArray, photos: IntArray
@@ -108,30 +116,28 @@ class BreakTests:
         A marker's squares share all their kept unknowns, so their columns are one photo's.
         """
         order = self.covariance.solution.normal.order
-        root = np.sqrt(weight[rows])[:, None, None]
-        kept = [p for p in linear.parts if p.group != order.eliminated]
-        at = np.concatenate([order.columns(p.group, p.index[rows[:1]])[0] for p in kept])
-        marker = next(p for p in kept if p.group == "marker")
         own = next(p for p in linear.parts if p.group == order.eliminated)
-        h = marker.jacobian[rows] * root
-        columns = [h, own.jacobian[rows] * root, *(p.jacobian[rows] * root for p in kept)]
-        right = linear.residual[rows][..., None] * root
-        product = h.transpose(0, 2, 1) @ np.concatenate([*columns, right], axis=2)
+        kept = [p for p in linear.parts if p.group != order.eliminated]
+        marker = next(p for p in kept if p.group == "marker")
+        at = np.concatenate([order.columns(p.group, p.index[rows[:1]])[0] for p in kept])
+        whole = linear.side_by_side([own, *kept])[rows]
+        whole *= np.sqrt(weight[rows])[:, None, None]
+        h = marker.jacobian[rows] * np.sqrt(weight[rows])[:, None, None]
+        product = np.concatenate([h.transpose(0, 2, 1) @ h, h.transpose(0, 2, 1) @ whole], axis=2)
         n, k = len(photos), order.tangent
         sums = np.zeros((n, *product.shape[1:]))
         np.add.at(sums, np.searchsorted(photos, photo), product)
         square, by_photo = sums[:, :, :6], sums[:, :, 6 : 6 + k]
         direct = sums[:, :, 6 + k : -1].reshape(6 * n, -1)
-        inverse, kept_photos, all_photos = self._photos
-        carry = np.zeros((n, 6, n, k))
-        carry[np.arange(n), :, np.arange(n)] = by_photo
-        flat = carry.reshape(6 * n, n * k)
+        inverse, _, shared = self.covariance.carried
         # Of the kept unknowns z has the columns D - B A, with B those of the photos.
-        there = kept_photos[at][:, photos].reshape(len(at), n * k) @ flat.T
-        both = direct @ there
-        spread = direct @ self.covariance.kept[at[:, None], at] @ direct.T - both - both.T
-        spread += flat @ all_photos[photos][:, :, photos].reshape(n * k, n * k) @ flat.T
-        matrix = -spread.reshape(n, 6, n, 6)
+        there = by_photo @ shared[photos[:, None], :, at].transpose(0, 2, 1)
+        both = there.reshape(6 * n, -1) @ direct.T
+        kept_part = direct @ self.covariance.kept[at[:, None], at] @ direct.T
+        spread = (kept_part - both - both.T).reshape(n, 6, n, 6)
+        among = by_photo[:, None] @ self._photos[photos[:, None], :, photos]
+        among = among @ by_photo.transpose(0, 2, 1)
+        matrix = -spread - among.transpose(0, 2, 1, 3)
         alone = square - by_photo @ inverse[photos] @ by_photo.transpose(0, 2, 1)
         matrix[np.arange(n), :, np.arange(n)] += alone
         return matrix, -sums[:, :, -1]

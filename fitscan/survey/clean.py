@@ -6,14 +6,17 @@ What is measured comes from `measure`; who is told what was left out is `build`'
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from fitscan.adjust.chi_squared import chi2_median
+from fitscan.adjust.problem import Linear
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
 from fitscan.geometry.rotation import Array
+from fitscan.lens.model import Lens
 from fitscan.survey.broken import Break, BreakTests, outweighs
 from fitscan.survey.lens_check import check_solution
 from fitscan.survey.network import Network, SquareObservations
@@ -105,42 +108,44 @@ def clean(
     used = np.array(factors)
     part = restrict(_without_rules(network), state, given, keep)
     near = part.state
+    linears: dict[str, Linear] = {}
     settled = False
     moved = np.zeros(0, dtype=np.intp)
     for number in range(rounds):
         seen = _scaled(part.seen, used)
-        solution = part.network.solve(near, seen, robust=_ROBUST, nearly=True)
+        solution = part.network.solve(near, seen, robust=_ROBUST, nearly=True, known=linears)
         near = State.of(solution.values)
         covariance = part.network.covariance(solution)
         tests = _tests(covariance)
-        # Where the model cannot follow the lens, a marker seen at two places of the frame seems
-        # to be at two places of the car: it is the lens that must be named, not the markers.
-        poor = not check_solution(solution, network.lens).follows
+        judge = _Judge(covariance, seen, tests, network.lens, gross)
         scale = _variance_ratio(solution, tests, seen, typical=not settled)
-        judged = _judged(covariance, seen, tests, scale, gross, poor)
+        judged = judge.by(scale)
         if not settled and not judged.wrong and np.allclose(scale, 1.0, rtol=_NEAR):
             settled = True
             scale = _variance_ratio(solution, tests, seen, typical=False)
-            judged = _judged(covariance, seen, tests, scale, gross, poor)
+            judged = judge.by(scale)
         # Nothing is left out before the spread is known well enough to judge by it.
         known = np.allclose(scale, 1.0, rtol=_KNOWN)
         enough = start_only and known
         steady = settled and np.allclose(scale, 1.0, rtol=_SETTLED)
         if number == rounds - 1 or ((enough or steady) and not judged.wrong):
             break
+        # A scale by which squares can be judged need not be followed until they all are.
+        further = settled or not np.allclose(scale, 1.0, rtol=_NEAR)
+        more = scale if further else np.ones(2)
+        used = used * more
+        linears = _linearised(solution, more)
         if judged.wrong and known:
+            linears = {}
             if judged.broken is None:
                 keep[part.places[judged.worst]] = False
-                moved = moved if poor else np.union1d(moved, _moved(given, keep))
+                moved = moved if judge.poor else np.union1d(moved, _moved(given, keep))
             else:
                 marker = network.marker_row[part.network.markers[judged.broken.marker]]
                 moved = np.union1d(moved, [marker])
             keep &= ~np.isin(given.geometry.marker, moved)
             part = _without(part, near, ~keep[part.places])
             near = part.state
-        # A scale by which squares can be judged need not be followed until they all are.
-        if settled or not np.allclose(scale, 1.0, rtol=_NEAR):
-            used = used * scale
     cleaned = Cleaned(
         replace(part.network, kit=network.kit), near, seen, ~keep, solution, covariance, tests,
         (float(used[0]), float(used[1])), tuple(network.markers[i] for i in moved),
@@ -150,7 +155,8 @@ def clean(
 
 def completed(cleaned: Cleaned) -> Cleaned:
     """The same squares adjusted to the end, with the rules."""
-    solution = cleaned.network.solve(cleaned.state, cleaned.seen, robust=_ROBUST)
+    known = _linearised(cleaned.solution, np.ones(2))
+    solution = cleaned.network.solve(cleaned.state, cleaned.seen, robust=_ROBUST, known=known)
     covariance = cleaned.network.covariance(solution)
     return replace(
         cleaned,
@@ -174,23 +180,58 @@ class _Judged:
         return bool(self.worst.any()) or self.broken is not None
 
 
-def _judged(
-    covariance: Covariance,
-    seen: SquareObservations,
-    tests: tuple[BlockTest, ...],
-    scale: Array,
-    gross: float,
-    poor: bool,
-) -> _Judged:
-    """Judge squares and markers by standard deviations that are `scale` (2,) times what they were.
+@dataclass(frozen=True)
+class _Judge:
+    """An adjustment to be judged, by one scale of its standard deviations or another.
 
-    Markers are not judged while those are not known, or where the lens model is `poor`.
+    Attributes:
+        covariance: of it.
+        seen: its squares.
+        tests: of their blocks.
+        lens: whose model it is.
+        gross: see `clean`.
     """
-    ratio = _excess(seen, tests) / scale[_kind(seen)] ** 2
-    ratio[_strained(covariance, seen, ratio)] = 0.0
-    worst = _worst_of_each(seen, ratio / gross)
-    judged = np.allclose(scale, 1.0, rtol=_KNOWN) and not poor
-    return _Judged(worst, _broken(covariance, seen, tests, scale, gross) if judged else None)
+
+    covariance: Covariance
+    seen: SquareObservations
+    tests: tuple[BlockTest, ...]
+    lens: Lens
+    gross: float
+
+    @cached_property
+    def poor(self) -> bool:
+        """Whether the model cannot follow the lens.
+
+        Then a marker seen at two places of the frame seems to be at two places of the car: it is
+        the lens that must be named, not the markers.
+        """
+        return not check_solution(self.covariance.solution, self.lens).follows
+
+    @cached_property
+    def breaks(self) -> BreakTests:
+        """Tests of its markers."""
+        return BreakTests(self.covariance)
+
+    def by(self, scale: Array) -> _Judged:
+        """Judge squares and markers by standard deviations `scale` (2,) times what they were.
+
+        Markers are not judged while those are not known, or where the lens model is poor.
+        """
+        ratio = _excess(self.seen, self.tests) / scale[_kind(self.seen)] ** 2
+        ratio[_strained(self.covariance, self.seen, ratio)] = 0.0
+        worst = _worst_of_each(self.seen, ratio / self.gross)
+        judged = np.allclose(scale, 1.0, rtol=_KNOWN) and not self.poor
+        return _Judged(worst, _broken(self, scale) if judged else None)
+
+
+def _linearised(solution: Solution, scale: Array) -> dict[str, Linear]:
+    """Blocks of squares as they are with standard deviations `scale` (2,) times what they were."""
+    out = {}
+    for block, linear in zip(solution.blocks, solution.linears, strict=True):
+        if isinstance(block, TagBlock):
+            factor = float(scale[int(block.geometry.cuff[0] >= 0)])
+            out[block.name] = linear if factor == 1.0 else linear.over(factor)
+    return out
 
 
 def _without_rules(network: Network) -> Network:
@@ -202,14 +243,9 @@ def _without_rules(network: Network) -> Network:
     return replace(network, kit=network.kit.model_copy(update={"rule": ()}))
 
 
-def _broken(
-    covariance: Covariance,
-    seen: SquareObservations,
-    tests: tuple[BlockTest, ...],
-    ratio: Array,
-    gross: float,
-) -> Break | None:
+def _broken(judge: _Judge, ratio: Array) -> Break | None:
     """The marker that broke with itself, if nothing else explains more than its break does."""
+    covariance, seen, tests = judge.covariance, judge.seen, judge.tests
     variance = (float(ratio[0]) ** 2, float(ratio[1]) ** 2)
     # A break is tested with the robust weights, so squares must be compared with theirs.
     weights = [
@@ -224,11 +260,10 @@ def _broken(
     found: list[Break] = []
     marker_of = seen.geometry.marker
     doubtful = np.bincount(marker_of, size) > _DOUBTFUL * np.bincount(marker_of, freedom)
-    breaks = BreakTests(covariance)
     for marker in np.flatnonzero(doubtful).tolist():
-        own = breaks.best(marker, variance)
+        own = judge.breaks.best(marker, variance)
         worst = float(size[marker_of == marker].max())
-        if own is not None and own.excess > gross and outweighs(own, worst):
+        if own is not None and own.excess > judge.gross and outweighs(own, worst):
             found.append(own)
     best = max(found, key=lambda b: b.excess, default=None)
     # Squares of other markers that are worse still bend the photos that this one was seen in.

@@ -16,7 +16,7 @@ from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
-from fitscan.survey.tag_block import TagGeometry, predict, predict_pixels
+from fitscan.survey.tag_block import TagGeometry, predict_pixels, view
 
 __all__ = ["Expected", "expected_in", "expected_squares"]
 
@@ -137,7 +137,7 @@ def expected_squares(
     if len(geometry) == 0:
         return np.zeros(0, dtype=bool)
     corners = CORNERS * geometry.side_mm[:, None, None]
-    p = predict(geometry, corners, values)
+    p = view(geometry, corners, values)
     # The distortion polynomial folds back far outside the frame: look at the straight ray first.
     straight = np.abs(p.x_in_cam[..., :2] / np.maximum(p.x_in_cam[..., 2:], 1.0))
     lens = values["lens"][0]

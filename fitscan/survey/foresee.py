@@ -6,22 +6,23 @@ could stand, what it would see from there and who wants to know is left to `fits
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fitscan.adjust.normal import Order, build_normal
-from fitscan.adjust.problem import IntArray, Linear
+from fitscan.adjust.problem import Block, IntArray, Linear
 from fitscan.adjust.solve import Solution
 from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 from fitscan.markers.layout import CORNERS
-from fitscan.survey.gauge import told_among
+from fitscan.survey.gauge import told_blocks
 from fitscan.survey.measure import own_errors
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.state import PHOTO, State, pack_markers, pack_photos
 from fitscan.survey.survey import PhotoEntry, Survey
-from fitscan.survey.tag_block import TagBlock, TagGeometry, predict
+from fitscan.survey.tag_block import Prediction, TagBlock, TagGeometry, predict
 
 __all__ = [
     "GUESSED_SIGMA",
@@ -117,6 +118,12 @@ class Foresight:
         index = np.array([row[m] for m in markers], dtype=np.intp)
         return self.order.columns("marker", index).reshape(-1)
 
+    @property
+    def of_markers(self) -> Array:
+        """Covariance (6 n, 6 n) of all markers, in the network's order."""
+        offset, count, k = self.order.kept["marker"]
+        return self.covariance[offset : offset + count * k, offset : offset + count * k]
+
     def seen_from(self, functional: Array, more: Information) -> Array:
         """Covariance (r, r) of linear functions (r, K) with one more photo.
 
@@ -124,13 +131,18 @@ class Foresight:
         columns that it touches; exact for a free network too, because a photo whose pose is
         unknown says nothing of the gauge.
         """
+        return self.seen_from_each(functional, [more])[0]
+
+    def seen_from_each(self, functional: Array, others: Sequence[Information]) -> list[Array]:
+        """The same with each of some photos, one at a time."""
         carried = functional @ self.covariance
-        return self._less(carried, carried @ functional.T, more)
+        before = carried @ functional.T
+        return [self._less(carried, before, more) for more in others]
 
     def _less(self, carried: Array, before: Array, more: Information) -> Array:
-        own = self.covariance[np.ix_(more.columns, more.columns)]
+        inner = more.matrix @ self.covariance[more.columns[:, None], more.columns]
+        inner[np.diag_indices_from(inner)] += 1.0
         there = carried[:, more.columns]
-        inner = np.eye(len(own)) + more.matrix @ own
         return np.asarray(before - there @ np.linalg.solve(inner, more.matrix @ there.T))
 
     def grown(self, more: Information) -> Foresight:
@@ -148,45 +160,94 @@ def foresee(
     Raises:
         DataError: something is left free: a photo or a marker that nothing ties to the others.
     """
-    groups = state.groups()
-    values = {g.name: g.values for g in groups}
-    blocks = network.blocks(_observed(squares, state, sharpness), robust=None)
-    linears = tuple(b.linearise(values) for b in blocks)
-    weights = tuple(np.ones(len(x.residual)) for x in linears)
-    order = Order.of(groups, "photo")
-    normal = build_normal(order, linears, weights)
-    solution = Solution(
-        tuple(groups), tuple(blocks), values, weights, linears, normal, 0.0, 0, True
-    )
-    try:
-        covariance = network.covariance(solution).kept
-    except np.linalg.LinAlgError:
-        raise DataError(
-            "A photo shows too little to know where it was taken",
-            "the survey's photos",
-            "make the survey again",
-        ) from None
-    return Foresight(network, state, order, covariance, sharpness)
+    shoot = _Shoot.of(network, state, squares, sharpness)
+    return shoot.foresight(sharpness.flat, sharpness.cuff)
 
 
-def _observed(squares: TagGeometry, state: State, sharpness: Sharpness) -> SquareObservations:
-    """Squares as they would be measured, without noise."""
+@dataclass(frozen=True)
+class _Shoot:
+    """A network's blocks, linearised once for any sharpness of its squares.
+
+    Attributes:
+        network, state: the unknowns.
+        sharpness: with factors of one.
+        blocks, linears: of squares that sharp.
+    """
+
+    network: Network
+    state: State
+    sharpness: Sharpness
+    blocks: tuple[Block, ...]
+    linears: tuple[Linear, ...]
+
+    @staticmethod
+    def of(network: Network, state: State, squares: TagGeometry, sharpness: Sharpness) -> _Shoot:
+        values = {g.name: g.values for g in state.groups()}
+        plain = replace(sharpness, flat=1.0, cuff=1.0)
+        seen, predictions = _observed(squares, state, plain)
+        blocks = network.blocks(seen, robust=None)
+        known = iter(predictions)
+        linears = tuple(
+            b.linearised(next(known), values) if isinstance(b, TagBlock) else b.linearise(values)
+            for b in blocks
+        )
+        return _Shoot(network, state, plain, tuple(blocks), linears)
+
+    def foresight(self, flat: float, cuff: float) -> Foresight:
+        """Its covariance when flat squares and those on cuffs scatter by factors more."""
+        groups = self.state.groups()
+        values = {g.name: g.values for g in groups}
+        order = Order.of(groups, "photo")
+        weights = tuple(
+            np.full(len(x.residual), _weight(b, flat, cuff))
+            for b, x in zip(self.blocks, self.linears, strict=True)
+        )
+        normal = build_normal(order, self.linears, weights)
+        solution = Solution(
+            tuple(groups), self.blocks, values, weights, self.linears, normal, 0.0, 0, True
+        )
+        try:
+            covariance = self.network.covariance(solution).kept
+        except np.linalg.LinAlgError:
+            raise DataError(
+                "A photo shows too little to know where it was taken",
+                "the survey's photos",
+                "make the survey again",
+            ) from None
+        sharpness = replace(self.sharpness, flat=flat, cuff=cuff)
+        return Foresight(self.network, self.state, order, covariance, sharpness)
+
+
+def _weight(block: Block, flat: float, cuff: float) -> float:
+    """What a block's observations count for when squares scatter by a factor more."""
+    if not isinstance(block, TagBlock):
+        return 1.0
+    return (cuff if block.geometry.cuff[0] >= 0 else flat) ** -2
+
+
+def _observed(
+    squares: TagGeometry, state: State, sharpness: Sharpness
+) -> tuple[SquareObservations, list[Prediction]]:
+    """Squares as they would be measured, without noise; and their predictions, block by block."""
     n = len(squares)
     values = {g.name: g.values for g in state.groups()}
     observed, whitening, px_per_mm = np.zeros((n, 9)), np.zeros((n, 9, 9)), np.ones(n)
+    predictions: list[Prediction] = []
     for on_cuff in (False, True):
         rows = np.flatnonzero((squares.cuff >= 0) == on_cuff)
         if len(rows) == 0:
             continue
         part = squares.take(rows)
         seen = predict(part, CORNERS * part.side_mm[:, None, None], values)
+        predictions.append(seen)
         side = np.linalg.norm(seen.pixels - np.roll(seen.pixels, 1, axis=1), axis=2).mean(axis=1)
         px_per_mm[rows] = side / part.side_mm
         observed[rows, :8] = seen.pixels.reshape(-1, 8)
         shift = state.photo[part.photo, 13] - state.ink[0, 0] * px_per_mm[rows]
         observed[rows, 8] = shift
         whitening[rows] = sharpness.whitening(seen.pixels, seen.facing.mean(axis=1), on_cuff)
-    return SquareObservations(squares, observed, whitening, px_per_mm, np.full(n, 9, dtype=np.intp))
+    rank = np.full(n, 9, dtype=np.intp)
+    return SquareObservations(squares, observed, whitening, px_per_mm, rank), predictions
 
 
 def information(
@@ -204,12 +265,14 @@ def information(
     """
     state = replace(foresight.state, photo=photos)
     values = {g.name: g.values for g in state.groups()}
-    seen = _observed(squares, state, foresight.sharpness)
+    seen, predictions = _observed(squares, state, foresight.sharpness)
     tags: list[tuple[IntArray, Array, IntArray]] = []
-    for block in foresight.network.blocks(seen, robust=None):
-        if isinstance(block, TagBlock):
-            jacobian, places = _columns(foresight.order, block.linearise(values))
-            tags.append((block.geometry.photo, jacobian, places))
+    blocks = foresight.network.blocks(seen, robust=None)
+    squares_only = [b for b in blocks if isinstance(b, TagBlock)]
+    for block, predicted in zip(squares_only, predictions, strict=True):
+        linear = block.linearised(predicted, values)
+        jacobian, places = _columns(foresight.order, linear)
+        tags.append((block.geometry.photo, jacobian, places))
     p = foresight.network.priors
     sigma = np.array([p.focal_factor, p.edge_shift_px, *[p.principal_point_px] * 2])
     prior = np.diag(np.concatenate([np.zeros(6), 1.0 / sigma**2]))
@@ -223,10 +286,10 @@ def information(
 
 def _columns(order: Order, linear: Linear) -> tuple[Array, IntArray]:
     """Per square its Jacobian by its photo (first), then by its kept parameters; their places."""
-    parts = sorted(linear.parts, key=lambda p: p.group != "photo")
-    jacobian = np.concatenate([p.jacobian for p in parts], axis=2)
-    places = np.concatenate([order.columns(p.group, p.index) for p in parts[1:]], axis=1)
-    return jacobian, places
+    photo = next(p for p in linear.parts if p.group == "photo")
+    kept = [p for p in linear.parts if p.group != "photo"]
+    jacobian = linear.side_by_side([photo, *kept])[..., :-1]
+    return jacobian, np.concatenate([order.columns(p.group, p.index) for p in kept], axis=1)
 
 
 def _of_photo(squares: list[tuple[Array, IntArray]], prior: Array) -> Information | None:
@@ -272,11 +335,9 @@ def foresight_of(survey: Survey) -> Foresight:
     ]
     squares = network.geometry([t for t, _ in pairs], [row for _, row in pairs])
     q = survey.quality
-    told = Sharpness(q.flat_factor, q.cuff_factor)
-    first = foresee(network, state, squares, told)
-    flat, cuff = _ratios(survey, first)
-    true = replace(told, flat=told.flat * flat, cuff=told.cuff * cuff)
-    return foresee(network, state, squares, true)
+    shoot = _Shoot.of(network, state, squares, Sharpness())
+    flat, cuff = _ratios(survey, shoot.foresight(q.flat_factor, q.cuff_factor))
+    return shoot.foresight(q.flat_factor * flat, q.cuff_factor * cuff)
 
 
 def _ratios(survey: Survey, built: Foresight) -> tuple[float, float]:
@@ -286,15 +347,15 @@ def _ratios(survey: Survey, built: Foresight) -> tuple[float, float]:
     scale's, which the rules carry and not the squares.
     """
     cuffs = {c.first_id for c in survey.kit.cuff}
-    among = told_among(np.array([p.translation for p in survey.poses]))
-    rows = built.rows(list(survey.markers))
-    own = among @ survey.covariance @ among.T
-    again = among @ built.covariance[np.ix_(rows, rows)] @ among.T
+    centres = np.array([p.translation for p in survey.poses])
+    best, rebuilt = (
+        np.linalg.eigvalsh(told_blocks(c, centres)[:, 3:, 3:])[:, :2].sum(axis=1)
+        for c in (survey.covariance, built.of_markers)
+    )
+    share = np.sqrt(best / np.maximum(rebuilt, 1e-12))
     ratio: dict[bool, list[float]] = {False: [], True: []}
-    for i, marker in enumerate(survey.markers):
-        at = slice(6 * i + 3, 6 * i + 6)
-        best, rebuilt = (np.linalg.eigvalsh(c[at, at])[:2].sum() for c in (own, again))
-        ratio[marker in cuffs].append(float(np.sqrt(best / max(rebuilt, 1e-12))))
+    for marker, own in zip(survey.markers, share.tolist(), strict=True):
+        ratio[marker in cuffs].append(own)
     flat, cuff = (float(np.median(ratio[k])) if ratio[k] else 1.0 for k in (False, True))
     return flat, cuff
 

@@ -102,6 +102,11 @@ class Evidence:
         """Of the kit."""
         return self.rounds[0].asked.layout
 
+    @cached_property
+    def place(self) -> dict[str, int]:
+        """Row of each adjusted photo, by its name."""
+        return {name: i for i, name in enumerate(self.cleaned.network.photos)}
+
 
 def explain(evidence: Evidence, whole: Sequence[Dropped]) -> list[Dropped]:
     """Reasons for squares that were left out, and better ones for markers left out whole.
@@ -117,12 +122,12 @@ def explain(evidence: Evidence, whole: Sequence[Dropped]) -> list[Dropped]:
         if marker in lost:
             told = lost[marker]
             if told.reason in (MOVED, FEW):
-                told = _why_lost(evidence, told, _gather(evidence, marker, first))
+                told = _why_lost(evidence, told, _case(evidence, marker, first))
             out.append(told)
-        elif marker in evidence.cleaned.network.markers:
-            case = _gather(evidence, marker, first)
-            if case is not None and not case.kept.all():
-                out += _why_squares(evidence, marker, case)
+        elif marker in evidence.cleaned.network.marker_row:
+            squares = _gathered(evidence, marker, first)
+            if not all(s.kept for s in squares):
+                out += _why_squares(evidence, marker, _case_of(evidence, marker, squares))
     return out
 
 
@@ -131,8 +136,7 @@ _First = dict[int, list[tuple[int, int, Array]]]
 
 def _first_sights(evidence: Evidence) -> _First:
     """What the first look found in the adjusted photos: per marker (photo row, id, corners)."""
-    network = evidence.cleaned.network
-    place = {name: i for i, name in enumerate(network.photos)}
+    network, place = evidence.cleaned.network, evidence.place
     out: _First = {}
     for name, found in zip(evidence.names, evidence.found, strict=True):
         for tag_id, quad in zip(found.ids.tolist(), found.corners_px, strict=True):
@@ -151,37 +155,60 @@ class _Case:
     kept: npt.NDArray[np.bool_]
 
 
-def _gather(evidence: Evidence, marker: int, first: _First) -> _Case | None:
+@dataclass(frozen=True)
+class _Square:
+    """One sight of a marker's square: photo row, id, corners (4, 2), and how far they may be off;
+    whether it was measured, and whether the adjustment kept it.
+    """
+
+    photo: int
+    tag_id: int
+    corners_px: Array
+    allowed_px: float
+    measured: bool
+    kept: bool
+
+
+def _gathered(evidence: Evidence, marker: int, first: _First) -> list[_Square]:
     """Every square of a marker in the adjusted photos: measured, else as first seen."""
-    network = evidence.cleaned.network
-    place = {name: i for i, name in enumerate(network.photos)}
-    rows: list[tuple[int, int, Array, float, bool, bool]] = []
+    out: list[_Square] = []
     measuring = [r for r in evidence.rounds if _measured_in(r, marker).size]
     last = next(iter(measuring), None)
-    if marker not in network.marker_row:
+    if marker not in evidence.cleaned.network.marker_row:
         # Of a marker that contradicts itself a later round may have found less.
         last = max(measuring, key=lambda r: _measured_in(r, marker).size, default=None)
-    for i in _measured_in(last, marker).tolist() if last is not None else []:
-        assert last is not None
-        photo = place.get(last.asked.photos[int(last.given.geometry.photo[i])])
-        if photo is not None:
-            quad = last.given.observed[i, :8].reshape(4, 2)
-            tag_id, kept = int(last.given.geometry.tag_id[i]), not last.cleaned.bad[i]
-            rows.append((photo, tag_id, quad, float(last.allowed_px[i]), True, kept))
-    seen = {(r[0], r[1]) for r in rows}
+    if last is not None:
+        rows, given = _measured_in(last, marker), last.given
+        for i, row, tag_id in zip(
+            rows.tolist(), given.geometry.photo[rows], given.geometry.tag_id[rows].tolist(),
+            strict=True,
+        ):  # fmt: skip
+            photo = evidence.place.get(last.asked.photos[row])
+            if photo is not None:
+                quad, kept = given.observed[i, :8].reshape(4, 2), not last.cleaned.bad[i]
+                out.append(_Square(photo, tag_id, quad, float(last.allowed_px[i]), True, kept))
+    seen = {(s.photo, s.tag_id) for s in out}
     for photo, tag_id, quad in first.get(marker, []):
         if (photo, tag_id) not in seen and _height(quad) > _LEAST_HEIGHT:
-            side = _side(quad)
-            allowed = max(_FIRST_LOOK_PX, _FIRST_LOOK_SHARE * side)
-            rows.append((photo, tag_id, quad, allowed, False, False))
-    if not rows:
-        return None
-    photos, ids, corners, allow, measured, kept_ = zip(*rows, strict=True)
-    state = evidence.cleaned.state
+            allowed = max(_FIRST_LOOK_PX, _FIRST_LOOK_SHARE * _side(quad))
+            out.append(_Square(photo, tag_id, quad, allowed, False, False))
+    return out
+
+
+def _case(evidence: Evidence, marker: int, first: _First) -> _Case | None:
+    """A marker's squares, if there are any."""
+    squares = _gathered(evidence, marker, first)
+    return _case_of(evidence, marker, squares) if squares else None
+
+
+def _case_of(evidence: Evidence, marker: int, squares: list[_Square]) -> _Case:
     sights = sights_of(
-        network, state, marker, list(ids), list(photos), np.array(corners), np.array(allow)
-    )
-    return _Case(sights, np.array(measured), np.array(kept_))
+        evidence.cleaned.network, evidence.cleaned.state, marker,
+        [s.tag_id for s in squares], [s.photo for s in squares],
+        np.array([s.corners_px for s in squares]), np.array([s.allowed_px for s in squares]),
+    )  # fmt: skip
+    measured, kept = ([getattr(s, name) for s in squares] for name in ("measured", "kept"))
+    return _Case(sights, np.array(measured), np.array(kept))
 
 
 def _measured_in(round_: Round, marker: int) -> npt.NDArray[np.intp]:

@@ -5,12 +5,14 @@ Measuring tags is left to `fitscan.detect`, the order of the steps to `build`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.adjust.problem import Block, IntArray, LinearBlock, PriorBlock
+from fitscan.adjust.problem import Block, IntArray, Linear, LinearBlock, PriorBlock
 from fitscan.adjust.solve import Options, Solution, solve
 from fitscan.adjust.statistics import Covariance, Datum, covariance_of
 from fitscan.geometry.rigid import Rigid
@@ -100,12 +102,12 @@ class Network:
             kit, layout, tuple(photos), tuple(markers), cuffs, lens, lens_covariance, priors
         )
 
-    @property
+    @cached_property
     def marker_row(self) -> dict[int, int]:
         """Row of each marker in the state."""
         return {m: i for i, m in enumerate(self.markers)}
 
-    @property
+    @cached_property
     def cuff_row(self) -> dict[int, int]:
         """Row of each cuff's form in the state."""
         return {m: i for i, m in enumerate(self.cuffs)}
@@ -219,11 +221,15 @@ class Network:
         robust: float | None,
         steps: int = 40,
         nearly: bool = False,
+        known: Mapping[str, Linear] | None = None,
     ) -> Solution:
-        """Adjust everything once; `nearly` stops where a test can tell no difference any more."""
+        """Adjust everything once; `nearly` stops where a test can tell no difference any more.
+
+        What is `known` are blocks, by name, linearised at this state with these squares.
+        """
         promise = _NEARLY if nearly else _WHOLLY
         options = Options(steps=steps, damping=_DAMPING, promise=promise, eliminate="photo")
-        return solve(state.groups(), self.blocks(seen, robust=robust), options)
+        return solve(state.groups(), self.blocks(seen, robust=robust), options, known)
 
     def covariance(self, solution: Solution) -> Covariance:
         """Covariance of all but the photos, free network with inner constraints on the centres.

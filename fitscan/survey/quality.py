@@ -18,7 +18,7 @@ from fitscan.geometry.rotation import Array, nearest_rotation
 from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned
-from fitscan.survey.gauge import told_among
+from fitscan.survey.gauge import told_covariance
 from fitscan.survey.left_out import FEW, MOVED, TWO_TAGS, Evidence, Round, explain
 from fitscan.survey.lens_check import check_solution
 from fitscan.survey.look import Looked
@@ -139,10 +139,9 @@ def sum_up(
     new_from_old = _frame(network, state, looked)
     poses = tuple(new_from_old @ rigid_of(state.marker[i]) for i in kept)
     order = cleaned.covariance.of("marker", np.array(kept, dtype=np.intp))
-    turn = np.kron(np.eye(2 * len(kept)), new_from_old.rotation)
     # Told against the survey's own markers: one that was left out would turn all the others.
-    among = told_among(np.array([p.translation for p in poses])) @ turn
-    covariance = among @ order @ among.T
+    centres = np.array([p.translation for p in poses])
+    covariance = told_covariance(_turned(order, new_from_old.rotation), centres)
     quality = _quality(network, finished, looked, camera, told, sights)
     checks = check_markers(cleaned)
     forms = {
@@ -164,6 +163,13 @@ def sum_up(
         quality,
         tuple(checks[i] for i in kept),
     )
+
+
+def _turned(covariance: Array, rotation: Array) -> Array:
+    """Covariance (6 n, 6 n) of tangents in a frame that is turned by `rotation` (3, 3)."""
+    size = len(covariance)
+    half = (covariance.reshape(-1, 3) @ rotation.T).reshape(size, size)
+    return np.asarray((half.T.reshape(-1, 3) @ rotation.T).reshape(size, size))
 
 
 def _torn(finished: Finished) -> set[int]:

@@ -57,14 +57,11 @@ def restrict(
     photo, marker = given.geometry.photo, given.geometry.marker
     while True:
         before = int(alive.sum())
-        pairs = np.unique(np.stack([marker[alive], photo[alive]]), axis=1)
-        sights = np.bincount(pairs[0], minlength=len(network.markers))
+        pairs = np.unique(marker[alive] * len(network.photos) + photo[alive])
+        sights = np.bincount(pairs // len(network.photos), minlength=len(network.markers))
         alive &= sights[marker] >= _SIGHTS
         if alive.any():
-            seen = [set(marker[alive & (photo == i)].tolist()) for i in range(len(network.photos))]
-            largest = np.zeros(len(network.photos), dtype=bool)
-            largest[[i for i in groups_of_photos(seen)[0] if seen[i]]] = True
-            alive &= largest[photo]
+            alive &= _largest_group(marker, photo, alive, len(network.photos))[photo]
         if int(alive.sum()) == before:
             break
     photos, markers = np.unique(photo[alive]), np.unique(marker[alive])
@@ -75,6 +72,28 @@ def restrict(
             "take more photos that show the same markers from different sides, sharp and well lit",
         )
     return _renumbered(network, state, given, np.flatnonzero(alive), photos, markers)
+
+
+def _largest_group(
+    marker: IntArray, photo: IntArray, alive: npt.NDArray[np.bool_], count: int
+) -> npt.NDArray[np.bool_]:
+    """Which of `count` photos hang together, by markers that squares (m,) show in several."""
+    shows = np.zeros((count, int(marker.max()) + 1), dtype=np.bool_)
+    shows[photo[alive], marker[alive]] = True
+    used = np.asarray(shows.any(axis=1), dtype=np.bool_)
+    # Most often all do, which is soon seen from any of them.
+    reached = np.arange(count) == np.argmax(used)
+    while True:
+        grown = np.asarray(shows[:, shows[reached].any(axis=0)].any(axis=1), dtype=np.bool_)
+        if np.array_equal(grown, reached):
+            break
+        reached = grown
+    if np.array_equal(reached, used):
+        return used
+    groups = groups_of_photos([set(np.flatnonzero(row).tolist()) for row in shows])
+    out = np.zeros(count, dtype=np.bool_)
+    out[[i for i in groups[0] if used[i]]] = True
+    return out
 
 
 def _renumbered(

@@ -5,6 +5,7 @@ The one function that the command line and others call for a survey.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
@@ -48,6 +49,7 @@ def survey_folder(
     workers: int | None = None,
     cache: Path | None = None,
     progress: Progress | None = None,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Survey:
     """Survey a shoot.
 
@@ -60,6 +62,7 @@ def survey_folder(
         workers: processes for the photos; all cores if None.
         cache: folder in which is kept what was found in each photo; made if it is not there.
         progress: told what happens.
+        meanwhile: called while photos are looked at, such as to load what the caller needs next.
 
     Raises:
         InputError: no photos, or none by the calibrated camera.
@@ -88,10 +91,14 @@ def survey_folder(
     tell = progress or (lambda sentence, done, total: None)
     kept = make_folder(cache) if cache is not None else None
     sighted = Sighted(match.prior.lens, Layout.of(kit))
+
+    def begun() -> None:
+        _load_the_rest()
+        if meanwhile is not None:
+            meanwhile()
+
     with photo_shelf(len(photos)) as shelf:
-        looked = look_at(
-            photos, set(kit.tag_ids), workers, tell, shelf, kept, sighted.of, _load_the_rest
-        )
+        looked = look_at(photos, set(kit.tag_ids), workers, tell, shelf, kept, sighted.of, begun)
         from fitscan.survey.build import build_survey
 
         survey = build_survey(
@@ -102,5 +109,6 @@ def survey_folder(
 
 
 def _load_the_rest() -> None:
-    """Load what solves a survey, which takes half a second: workers look meanwhile."""
+    """Load what solves a survey, which takes a while: workers look meanwhile."""
     import_module("fitscan.survey.build")
+    import_module("numpy.ma")  # `numpy.unique` asks for it.

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from fitscan.detect.tags import Detections
 from fitscan.geometry.rigid import Rigid
-from fitscan.geometry.rotation import Array, nearest_rotation
+from fitscan.geometry.rotation import Array, exp, nearest_rotation
 from fitscan.lens.model import Lens
 from fitscan.markers.layout import Layout, TagPlace
 from fitscan.survey.tag_block import NEAREST_MM
@@ -172,39 +172,83 @@ def place_markers(
 
 def sight_markers(found: Detections, lens: Lens, layout: Layout) -> dict[int, Sight]:
     """Candidate poses of every marker in one photo."""
-    by_marker: dict[int, list[int]] = defaultdict(list)
+    if not len(found.ids):
+        return {}
+    rows: dict[int, list[int]] = defaultdict(list)
     for row, tag_id in enumerate(found.ids.tolist()):
-        by_marker[layout.tags[tag_id].marker_id].append(row)
+        rows[layout.tags[tag_id].marker_id].append(row)
     rays = lens.rays(found.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
+    squares = [_square_of(layout.tags[t]) for t in found.ids.tolist()]
+    seen = _Seen(np.stack([q.x_in_marker for q in squares]), rays, list(rows.values()))
+    number = {row: i for i, own in enumerate(seen.rows) for row in own}
+    single = _poses_of(squares, rays)
+    best = seen.best([(number[row], pose) for row, pose in single])
+    # A pose of one square alone is put right by the others of its marker.
+    several = [i for i, own in enumerate(seen.rows) if len(own) > 1]
+    starts = [(i, pose) for i in several for _, pose in best[i][:3]]
+    refined = seen.best([(i, _refined(p, *seen.points(i))) for i, p in starts])
+    sides = np.linalg.norm(rays - np.roll(rays, -1, axis=1), axis=2).max(axis=1)
     out: dict[int, Sight] = {}
-    for marker, rows in by_marker.items():
-        places = [layout.tags[int(found.ids[r])] for r in rows]
-        sight = _sight(places, rays[rows], lens)
-        if sight is not None:
-            out[marker] = sight
+    for i, (marker, own) in enumerate(rows.items()):
+        poses = refined[i] or best[i]
+        if poses:
+            size = float(sides[own].max())
+            allowed = max(_ALLOWED_SHARE * size, 4.0 / float(lens.values[0]))
+            candidates, sure = _apart(poses)
+            out[marker] = Sight(*seen.points(i), allowed, candidates, sure, size)
     return out
 
 
-def _sight(places: list[TagPlace], quads: Array, lens: Lens) -> Sight | None:
-    squares = [_square_of(p) for p in places]
-    x = np.concatenate([q.x_in_marker for q in squares])
-    rays = quads.reshape(-1, 2)
-    size = float(np.linalg.norm(quads - np.roll(quads, -1, axis=1), axis=2).max())
-    single = [pose for q, quad in zip(squares, quads, strict=True) for pose in q.poses(quad)]
-    poses = _by_misfit(single, x, rays)
-    if not poses:
-        return None
-    if len(places) > 1:
-        refined = [_refined(p, x, rays) for _, p in poses[:3]]
-        poses = _by_misfit(refined, x, rays) or poses
-    kept = [poses[0]]
-    for error, pose in poses[1:]:
-        apart = all(np.trace(pose.rotation.T @ q.rotation) < 2.97 for _, q in kept)
-        if apart and len(kept) < 2:
-            kept.append((error, pose))
-    sure = len(kept) < 2 or kept[1][0] > _SURE_RATIO * max(kept[0][0], 1e-5)
-    allowed = max(_ALLOWED_SHARE * size, 4.0 / float(lens.values[0]))
-    return Sight(x, rays, allowed, tuple(p for _, p in kept), sure, size)
+_Rated = list[tuple[float, Rigid]]
+"""Poses cam_from_marker with their misfit, best first."""
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Squares in one photo: corners (n, 4, 3) in their markers, rays (n, 4, 2), rows by marker."""
+
+    x_in_marker: Array
+    rays: Array
+    rows: list[list[int]]
+
+    def points(self, marker: int) -> tuple[Array, Array]:
+        """Corners (4 t, 3) and rays (4 t, 2) of one marker's squares."""
+        own = self.rows[marker]
+        return self.x_in_marker[own].reshape(-1, 3), self.rays[own].reshape(-1, 2)
+
+    def best(self, guesses: list[tuple[int, Rigid]]) -> list[_Rated]:
+        """Per marker its guesses, those left out that see it from behind.
+
+        Each guess is held against all squares of its marker, all guesses at once.
+        """
+        out: list[_Rated] = [[] for _ in self.rows]
+        if not guesses:
+            return out
+        count = [len(self.rows[marker]) for marker, _ in guesses]
+        square = np.concatenate([self.rows[marker] for marker, _ in guesses])
+        turns = np.repeat(np.stack([p.rotation for _, p in guesses]), count, axis=0)
+        shifts = np.repeat(np.stack([p.translation for _, p in guesses]), count, axis=0)
+        x = self.x_in_marker[square] @ turns.transpose(0, 2, 1) + shifts[:, None]
+        starts = [4 * i for i in np.cumsum([0, *count[:-1]]).tolist()]
+        flat = self.rays[square].reshape(-1, 2)
+        errors = _misfits(x.reshape(1, -1, 3), flat, starts)[0].tolist()
+        for (marker, pose), error in zip(guesses, errors, strict=True):
+            if np.isfinite(error):
+                out[marker].append((error, pose))
+        for rated in out:
+            rated.sort(key=lambda q: q[0])
+        return out
+
+
+def _apart(poses: _Rated) -> tuple[tuple[Rigid, ...], bool]:
+    """The best pose and the best that differs from it; whether the first stands clear."""
+    first = poses[0]
+    # The trace of what turns one into the other.
+    other = (q for q in poses[1:] if np.vdot(q[1].rotation, first[1].rotation) < 2.97)
+    second = next(other, None)
+    if second is None:
+        return (first[1],), True
+    return (first[1], second[1]), second[0] > _SURE_RATIO * max(first[0], 1e-5)
 
 
 @dataclass(frozen=True)
@@ -227,23 +271,34 @@ class _Square:
         flat[:, 2] = 0.0
         return _Square(x_in_marker, flat, square_from_marker)
 
-    def poses(self, rays: Array) -> list[Rigid]:
-        """Both poses cam_from_marker of the square seen at rays (4, 2)."""
-        import cv2
 
+def _poses_of(squares: list[_Square], quads: Array) -> list[tuple[int, Rigid]]:
+    """Both poses cam_from_marker of each square seen at rays (n, 4, 2), with its number."""
+    import cv2
+
+    number: list[int] = []
+    turned: list[object] = []
+    shifted: list[object] = []
+    eye, straight = np.eye(3), np.zeros(5)
+    for i, (square, quad) in enumerate(zip(squares, quads, strict=True)):
         try:
             _, turns, shifts, _ = cv2.solvePnPGeneric(
-                self.flat, rays.reshape(-1, 1, 2), np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE
+                square.flat, quad.reshape(-1, 1, 2), eye, straight, flags=cv2.SOLVEPNP_IPPE
             )
         except cv2.error:
-            return []
-        out = []
-        for turn, shift in zip(turns, shifts, strict=True):
-            rotation = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
-            t = np.asarray(shift, dtype=np.float64).reshape(3)
-            if np.all(np.isfinite(rotation)) and t[2] > 0:
-                out.append(Rigid(rotation, t) @ self.square_from_marker)
-        return out
+            continue
+        number += [i] * len(turns)
+        turned += turns
+        shifted += shifts
+    if not number:
+        return []
+    rotations = exp(np.asarray(turned, dtype=np.float64).reshape(-1, 3))
+    places = np.asarray(shifted, dtype=np.float64).reshape(-1, 3)
+    good = np.isfinite(rotations).all(axis=(1, 2)) & (places[:, 2] > 0)
+    return [
+        (number[c], Rigid(rotations[c], places[c]) @ squares[number[c]].square_from_marker)
+        for c in np.flatnonzero(good).tolist()
+    ]
 
 
 @lru_cache(maxsize=4096)
@@ -256,7 +311,7 @@ def square_poses(x_in_marker: Array, rays: Array) -> list[Rigid]:
 
     The square may lie anywhere in its marker's frame (a cuff's corners are coplanar too).
     """
-    return _Square.of(x_in_marker).poses(rays)
+    return [pose for _, pose in _poses_of([_Square.of(x_in_marker)], rays[None])]
 
 
 def _refined(pose: Rigid, x: Array, rays: Array) -> Rigid:
@@ -268,15 +323,6 @@ def _refined(pose: Rigid, x: Array, rays: Array) -> Rigid:
     )
     out = Rigid(np.asarray(cv2.Rodrigues(turn)[0]), np.asarray(shift, dtype=np.float64).reshape(3))
     return out if np.all(np.isfinite(out.translation)) else pose
-
-
-def _by_misfit(poses: list[Rigid], x: Array, rays: Array) -> list[tuple[float, Rigid]]:
-    """Poses cam_from_marker with their misfit, best first; without those that see from behind."""
-    if not poses:
-        return []
-    errors = _misfits(_applied(poses, x), rays, [0])[:, 0]
-    rated = [(e, p) for e, p in zip(errors.tolist(), poses, strict=True) if np.isfinite(e)]
-    return sorted(rated, key=lambda q: q[0])
 
 
 def _applied(poses: list[Rigid], x: Array) -> Array:

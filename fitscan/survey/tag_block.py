@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fitscan.adjust.problem import IntArray, Linear, Part, Values
+from fitscan.adjust.problem import IntArray, Linear, Values
 from fitscan.geometry.rotation import Array
 from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
@@ -30,6 +30,7 @@ __all__ = [
     "pixels_and_depth",
     "predict",
     "predict_pixels",
+    "view",
 ]
 
 NEAREST_MM = 1.0
@@ -99,31 +100,47 @@ class TagGeometry:
 
 
 @dataclass(frozen=True)
-class Prediction:
-    """Projected points of n squares, k points each, with what the Jacobians need.
+class View:
+    """Points of n squares, k points each, as a photo shows them.
 
     Attributes:
         pixels: (n, k, 2).
-        normal: (n, k, 3) the ink's outward unit normal in the camera's frame.
-        by_cam: (n, k, 2, 3) d pixels / d x_in_cam.
-        by_lens: (n, k, 2, 10) d pixels / d (lens, log focal factor).
         x_in_marker, x_in_cam: (n, k, 3).
-        by_print: (n, k, 3, 2) or (n, k, 3, 5): d x_in_marker / d (printer, form).
+        cam_from_marker: (n, 3, 3) the turn.
+        on_cuff: whether the squares are on cuffs.
     """
 
     pixels: Array
-    normal: Array
-    by_cam: Array
-    by_lens: Array
     x_in_marker: Array
     x_in_cam: Array
-    by_print: Array
+    cam_from_marker: Array
+    on_cuff: bool
 
     @cached_property
     def facing(self) -> Array:
         """Cosine (n, k) between the ink's outward normal and the ray to the camera."""
-        ray = self.x_in_cam / np.linalg.norm(self.x_in_cam, axis=-1, keepdims=True)
-        return np.asarray(-np.sum(self.normal * ray, axis=-1))
+        # Of both the length is divided out once.
+        x, ray = self.x_in_marker, self.x_in_cam @ self.cam_from_marker
+        length = np.sqrt(np.sum(self.x_in_cam**2, axis=-1))
+        if not self.on_cuff:
+            return np.asarray(-ray[..., 2] / length)
+        radius = np.hypot(x[..., 0], x[..., 1])
+        return np.asarray(-np.sum(x[..., :2] * ray[..., :2], axis=-1) / (radius * length))
+
+
+@dataclass(frozen=True)
+class Prediction(View):
+    """A view with what the Jacobians need.
+
+    Attributes:
+        by_cam: (n, k, 2, 3) d pixels / d x_in_cam.
+        by_lens: (n, k, 2, 10) d pixels / d (lens, log focal factor).
+        by_print: (n, k, 3, 2) or (n, k, 3, 5): d x_in_marker / d (printer, form).
+    """
+
+    by_cam: Array
+    by_lens: Array
+    by_print: Array
 
 
 def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
@@ -132,18 +149,12 @@ def predict(geometry: TagGeometry, uv_mm: Array, values: Values) -> Prediction:
     Raises:
         ValueError: flat tags and cuffs are mixed (a mistake of the caller).
     """
-    n = len(uv_mm)
     x, by_print = _on_marker(geometry, uv_mm, values)
-    outward = _outward(geometry, x)
-    marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
-    turn_m = marker[:, :9].reshape(n, 3, 3)
-    turn_p = photo[:, :9].reshape(n, 3, 3)
-    in_world = x @ turn_m.transpose(0, 2, 1) + marker[:, None, 9:12]
-    in_cam = in_world @ turn_p.transpose(0, 2, 1) + photo[:, None, 9:12]
+    turn, in_cam = _in_cam(geometry, x, values)
+    photo = values["photo"][geometry.photo]
     pixels, by_cam, by_lens = project(in_cam, values["lens"][0], photo[:, None, 12])
     pixels = pixels + photo[:, None, 14:16]
-    normal = outward @ (turn_p @ turn_m).transpose(0, 2, 1)
-    return Prediction(pixels, normal, by_cam, by_lens, x, in_cam, by_print)
+    return Prediction(pixels, x, in_cam, turn, _all_on_cuffs(geometry), by_cam, by_lens, by_print)
 
 
 def marker_motion(p: Prediction, geometry: TagGeometry, values: Values) -> Array:
@@ -153,7 +164,7 @@ def marker_motion(p: Prediction, geometry: TagGeometry, values: Values) -> Array
     turn_p = values["photo"][geometry.photo, :9].reshape(n, 3, 3)
     by_world = (p.by_cam.reshape(n, 2 * k, 3) @ turn_p).reshape(n, k, 2, 3)
     arm = p.x_in_marker @ turn_m.transpose(0, 2, 1)
-    return np.concatenate([np.cross(arm[:, :, None], by_world), by_world], axis=-1)
+    return np.concatenate([_turning(arm, by_world), by_world], axis=-1)
 
 
 def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
@@ -163,20 +174,36 @@ def predict_pixels(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array
 
 def pixels_and_depth(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
     """Pixels (n, k, 2), and how far (n, k) in front of the camera they lie, mm."""
+    seen = view(geometry, uv_mm, values)
+    return seen.pixels, seen.x_in_cam[..., 2]
+
+
+def view(geometry: TagGeometry, uv_mm: Array, values: Values) -> View:
+    """What `predict` gives, without the derivatives."""
     x = _places_on_marker(geometry, uv_mm, values)
-    n = len(x)
-    marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
-    turn_m, turn_p = marker[:, :9].reshape(n, 3, 3), photo[:, :9].reshape(n, 3, 3)
-    turn = turn_p @ turn_m
-    shift = (turn_p @ marker[:, 9:12, None])[..., 0] + photo[:, 9:12]
-    in_cam = x @ turn.transpose(0, 2, 1) + shift[:, None]
+    turn, in_cam = _in_cam(geometry, x, values)
+    photo = values["photo"][geometry.photo]
     pixels = project_pixels(in_cam, values["lens"][0], photo[:, None, 12])
-    return pixels + photo[:, None, 14:16], in_cam[..., 2]
+    return View(pixels + photo[:, None, 14:16], x, in_cam, turn, _all_on_cuffs(geometry))
+
+
+def _in_cam(geometry: TagGeometry, x_in_marker: Array, values: Values) -> tuple[Array, Array]:
+    """Turns cam_from_marker (n, 3, 3), and the points (n, k, 3) in the cameras' frames."""
+    n = len(x_in_marker)
+    marker, photo = values["marker"][geometry.marker], values["photo"][geometry.photo]
+    turn_p = photo[:, :9].reshape(n, 3, 3)
+    turn = turn_p @ marker[:, :9].reshape(n, 3, 3)
+    shift = (turn_p @ marker[:, 9:12, None])[..., 0] + photo[:, 9:12]
+    return turn, x_in_marker @ turn.transpose(0, 2, 1) + shift[:, None]
+
+
+def _all_on_cuffs(geometry: TagGeometry) -> bool:
+    return len(geometry) > 0 and bool((geometry.cuff >= 0).all())
 
 
 def _places_on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> Array:
     """Points (n, k, 3) in the markers' frames."""
-    if len(geometry) and (geometry.cuff >= 0).all():
+    if _all_on_cuffs(geometry):
         form = values["form"][geometry.cuff]
         return cuff_surface(uv_mm, geometry.place, values["printer"][0], form)
     return _on_marker(geometry, uv_mm, values)[0]
@@ -184,21 +211,12 @@ def _places_on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> Ar
 
 def _on_marker(geometry: TagGeometry, uv_mm: Array, values: Values) -> tuple[Array, Array]:
     """Points (n, k, 3) in the markers' frames and their derivatives by printer and form."""
-    on_cuff = geometry.cuff >= 0
     scale = values["printer"][0]
-    if len(geometry) and on_cuff.all():
+    if _all_on_cuffs(geometry):
         return cuff_points(uv_mm, geometry.place, scale, values["form"][geometry.cuff])
-    if on_cuff.any():
+    if (geometry.cuff >= 0).any():
         raise ValueError("flat tags and cuffs cannot share a block")
     return flat_points(uv_mm, scale)
-
-
-def _outward(geometry: TagGeometry, x: Array) -> Array:
-    """Unit normals (n, k, 3) of the ink in the markers' frames."""
-    if len(geometry) and (geometry.cuff >= 0).all():
-        radial = x * np.array([1.0, 1.0, 0.0])
-        return np.asarray(radial / np.linalg.norm(radial, axis=-1, keepdims=True))
-    return np.broadcast_to(np.array([0.0, 0.0, 1.0]), x.shape)
 
 
 @dataclass(frozen=True)
@@ -264,43 +282,53 @@ class TagBlock:
         return out
 
     def linearise(self, values: Values) -> Linear:
-        """Residuals and Jacobians by photo, marker, lens, printer, ink, split and form."""
+        """Residuals and Jacobians by photo, marker, form, lens, printer, ink and split."""
+        return self.linearised(predict(self.geometry, self._corners, values), values)
+
+    def linearised(self, p: Prediction, values: Values) -> Linear:
+        """The same, of the corners' prediction."""
         g = self.geometry
         n = len(g)
-        p = predict(g, self._corners, values)
-        turn_m = values["marker"][g.marker, :9].reshape(n, 3, 3)
-        arm_p = p.x_in_cam - values["photo"][g.photo, None, 9:12]
         # One array of all columns, so that they are whitened in one product.
         forms = p.by_print.shape[-1] - 2
-        full = np.zeros((n, 9, 29 + forms))
+        parts = [
+            ("photo", g.photo, 10),
+            ("marker", g.marker, 6),
+            ("form", g.cuff, forms),
+            *((name, np.zeros(n, dtype=np.intp), k) for name, k in _COMMON),
+        ]
+        ends = np.cumsum([k for _, _, k in parts]).tolist()
+        full = np.zeros((n, 9, ends[-1] + 1))
         corners = full[:, :8].reshape(n, 4, 2, -1)
-        corners[..., :3] = np.cross(arm_p[:, :, None], p.by_cam)
+        _, marker, form, lens, printer, ink, split = ends
+        arm = p.x_in_cam - values["photo"][g.photo, None, 9:12]
+        corners[..., :3] = _turning(arm, p.by_cam)
         corners[..., 3:6] = p.by_cam
         corners[..., 6] = p.by_lens[..., 9]
-        corners[..., 0, 8] = corners[..., 1, 9] = 1.0
-        corners[..., 10:16] = marker_motion(p, g, values)
-        corners[..., 16:25] = p.by_lens[..., :9]
-        by_marker = (corners[..., 13:16].reshape(n, 8, 3) @ turn_m).reshape(n, 4, 2, 3)
-        by_print = by_marker @ p.by_print
-        corners[..., 25:27] = by_print[..., :2]
-        corners[..., 28] = self._inward.reshape(n, 4, 2)
-        corners[..., 29:] = by_print[..., 2:]
         full[:, 8, 7] = 1.0
-        full[:, 8, 27] = -self.px_per_mm
-        white = self.whitening @ full
-        zero = np.zeros(n, dtype=np.intp)
-        parts = [
-            Part("photo", g.photo, white[..., :10]),
-            Part("marker", g.marker, white[..., 10:16]),
-            Part("lens", zero, white[..., 16:25]),
-            Part("printer", zero, white[..., 25:27]),
-            Part("ink", zero, white[..., 27:28]),
-            Part("split", zero, white[..., 28:29]),
-        ]
-        if forms:
-            parts.append(Part("form", g.cuff, white[..., 29:]))
-        residual = (self.whitening @ self._misfit(p.pixels, values)[..., None])[..., 0]
-        return Linear(residual, tuple(parts))
+        corners[..., 0, 8] = corners[..., 1, 9] = 1.0
+        corners[..., 10:marker] = marker_motion(p, g, values)
+        by_marker = (p.by_cam.reshape(n, 8, 3) @ p.cam_from_marker).reshape(n, 4, 2, 3)
+        by_print = by_marker @ p.by_print
+        corners[..., marker:form] = by_print[..., 2:]
+        corners[..., form:lens] = p.by_lens[..., :9]
+        corners[..., lens:printer] = by_print[..., :2]
+        full[:, 8, ink - 1] = -self.px_per_mm
+        corners[..., split - 1] = self._inward.reshape(n, 4, 2)
+        full[..., -1] = self._misfit(p.pixels, values)
+        return Linear.of(self.whitening @ full, [part for part in parts if part[2]])
+
+
+_COMMON = (("lens", 9), ("printer", 2), ("ink", 1), ("split", 1))
+"""What all squares share, and how many numbers of each."""
+
+
+def _turning(arm: Array, by_point: Array) -> Array:
+    """d pixels / d turn (n, k, 2, 3) of points by their arms (n, k, 3) and d pixels / d point."""
+    (x, y, z), (a, b, c) = np.moveaxis(arm[:, :, None], -1, 0), np.moveaxis(by_point, -1, 0)
+    out = np.empty_like(by_point)
+    out[..., 0], out[..., 1], out[..., 2] = y * c - z * b, z * a - x * c, x * b - y * a
+    return out
 
 
 def inward(corners_px: Array) -> Array:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.linalg import null_space
 
+from fitscan.adjust import normal as normal_module
 from fitscan.adjust import statistics
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.normal import Order, build_normal
@@ -157,6 +158,25 @@ def test_covariances_are_those_of_one_dense_inverse(constraint: Array | None, ti
             np.testing.assert_allclose(spread[i], row @ wanted @ row.T, rtol=1e-9, atol=1e-12)
 
 
+@pytest.mark.parametrize("share", [0.0, 2.0], ids=["one product", "photo by photo"])
+def test_observations_get_their_covariance_whether_photos_touch_many_or_few(
+    monkeypatch: pytest.MonkeyPatch, share: float
+) -> None:
+    solution = solve(groups(), blocks(5, tied=True, free=False), Options(eliminate="photo"))
+    monkeypatch.setattr(normal_module, "_DENSE_SHARE", share)
+    covariance = covariance_of(solution)
+    wanted = dense_covariance(dense(solution)[0], None)
+    for linear in solution.linears:
+        spread = covariance.of_observations(linear)
+        for i in range(len(spread)):
+            row = dense_row(linear, i)
+            np.testing.assert_allclose(spread[i], row @ wanted @ row.T, rtol=1e-9, atol=1e-12)
+    inverse, carry, shared = covariance.carried
+    np.testing.assert_allclose(inverse, np.linalg.inv(solution.normal.own))
+    np.testing.assert_allclose(carry, inverse @ solution.normal.cross, atol=1e-12)
+    np.testing.assert_allclose(shared, carry @ covariance.kept, atol=1e-12)
+
+
 @pytest.mark.parametrize("tied", [False, True], ids=["no rules", "rules"])
 @pytest.mark.parametrize("damping", [0.0, 1e-3, 10.0])
 def test_steps_are_those_of_the_dense_equations(damping: float, tied: bool) -> None:
@@ -166,7 +186,7 @@ def test_steps_are_those_of_the_dense_equations(damping: float, tied: bool) -> N
     matrix, right = dense(solution)
     matrix[np.diag_indices(ALL)] *= 1.0 + damping
     wanted = np.linalg.solve(matrix, right)
-    kept, own = Apart.of(solution.normal, damping).step()
+    kept, own = Apart.of(solution.normal, damping).step(solution.normal)
     np.testing.assert_allclose(own.reshape(-1), wanted[: PHOTOS * 3], rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(kept, wanted[PHOTOS * 3 :], rtol=1e-9, atol=1e-12)
 

@@ -70,9 +70,9 @@ def test_what_is_left_after_taking_photos_out_is_the_schur_complement(
     normal, matrix, rhs = summed(7)
     k = 3 * PHOTOS
     carry = np.linalg.solve(matrix[:k, :k], matrix[:k, k:])
-    reduced, reduced_rhs, _ = normal.reduced()
-    np.testing.assert_allclose(reduced, matrix[k:, k:] - matrix[k:, :k] @ carry, atol=1e-9)
-    np.testing.assert_allclose(reduced_rhs, rhs[k:] - carry.T @ rhs[:k], atol=1e-9)
+    reduced = normal.reduced()
+    np.testing.assert_allclose(reduced.matrix, matrix[k:, k:] - matrix[k:, :k] @ carry, atol=1e-9)
+    np.testing.assert_allclose(reduced.right(normal), rhs[k:] - carry.T @ rhs[:k], atol=1e-9)
 
 
 def test_an_observation_of_two_photos_at_once_is_a_mistake() -> None:
@@ -81,3 +81,37 @@ def test_an_observation_of_two_photos_at_once_is_a_mistake() -> None:
     two = (photo, Part("photo", (photo.index + 1) % PHOTOS, photo.jacobian))
     with pytest.raises(ValueError, match="two of the eliminated"):
         build_normal(order, [Linear(linear.residual, two)], [weight])
+
+
+def test_parts_that_fall_alike_and_lie_in_one_array_are_summed_as_others_are() -> None:
+    rng = np.random.default_rng(9)
+    marker = rng.integers(0, 4, SEEN)
+    sizes = {"photo": (PHOTOS, 3), "marker": (4, 2), "form": (9, 1), "lens": (1, 2)}
+    index = {
+        "photo": rng.integers(0, PHOTOS, SEEN),
+        "marker": marker,
+        # Each marker has a form of its own, in another order.
+        "form": np.array([7, 2, 5, 0])[marker],
+        "lens": np.zeros(SEEN, dtype=np.intp),
+    }
+    order = Order.of([Group(g, np.zeros(n), n[1]) for g, n in sizes.items()], "photo")
+    parts = [(g, index[g], sizes[g][1]) for g in sizes]
+    linear, weight = Linear.of(rng.normal(size=(SEEN, 6, 9)), parts), rng.uniform(0.1, 1, SEEN)
+    weight[::2] = 1.0
+    before = linear.residual.copy()
+    normal = build_normal(order, [linear], [weight])
+    assert np.array_equal(linear.residual, before), "what is summed must not change"
+    first = dict(zip(sizes, np.cumsum([0, *(n * k for n, k in sizes.values())]), strict=False))
+    dense = np.zeros((SEEN, 6, sum(n * k for n, k in sizes.values())))
+    for part in linear.parts:
+        k = part.jacobian.shape[2]
+        for i in range(SEEN):
+            at = first[part.group] + k * int(part.index[i])
+            dense[i, :, at : at + k] += part.jacobian[i]
+    matrix = np.einsum("nmi,n,nmj->ij", dense, weight, dense)
+    rhs = -np.einsum("nmi,n,nm->i", dense, weight, linear.residual)
+    k = 3 * PHOTOS
+    np.testing.assert_allclose(normal.kept, matrix[k:, k:], atol=1e-10)
+    np.testing.assert_allclose(normal.cross.reshape(k, -1), matrix[:k, k:], atol=1e-10)
+    np.testing.assert_allclose(normal.kept_rhs, rhs[k:], atol=1e-10)
+    np.testing.assert_allclose(normal.own_rhs.ravel(), rhs[:k], atol=1e-10)

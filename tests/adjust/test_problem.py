@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from jacobians import check_jacobians
 
-from fitscan.adjust.problem import Group, LinearBlock, PriorBlock
+from fitscan.adjust.problem import Group, Linear, LinearBlock, PriorBlock
 
 
 def test_every_derivative_of_a_prior_is_that_of_central_differences() -> None:
@@ -52,3 +52,34 @@ def test_a_prior_whose_numbers_differ_by_many_powers_of_ten_keeps_its_digits() -
     block = PriorBlock.correlated("lens", "lens", np.zeros((1, 3)), covariance)
     white = block.whitening[0]
     assert white @ covariance @ white.T == pytest.approx(np.eye(3), abs=1e-12)
+
+
+def linear_of_one_array() -> Linear:
+    rng = np.random.default_rng(6)
+    parts = [("photo", rng.integers(0, 3, 5), 2), ("lens", np.zeros(5, dtype=np.intp), 3)]
+    return Linear.of(rng.normal(size=(5, 4, 6)), parts)
+
+
+def test_parts_of_one_array_are_its_columns_and_the_residual_its_last() -> None:
+    linear = linear_of_one_array()
+    assert linear.whole is not None
+    photo, lens = linear.parts
+    assert (photo.jacobian.shape[2], lens.jacobian.shape[2]) == (2, 3)
+    whole = np.concatenate([photo.jacobian, lens.jacobian, linear.residual[..., None]], axis=2)
+    assert np.array_equal(whole, linear.whole)
+    assert linear.side_by_side([photo, lens]) is linear.whole
+    turned = linear.side_by_side([lens, photo])
+    assert np.array_equal(turned[..., :3], lens.jacobian)
+    assert np.array_equal(turned[..., 3:5], photo.jacobian)
+    assert np.array_equal(turned[..., -1], linear.residual)
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_larger_standard_deviations_shrink_residuals_and_derivatives_alike(together: bool) -> None:
+    linear = linear_of_one_array()
+    given = linear if together else Linear(linear.residual, linear.parts)
+    less = given.over(2.0)
+    assert less.residual == pytest.approx(linear.residual / 2.0)
+    for part, before in zip(less.parts, linear.parts, strict=True):
+        assert part.group == before.group
+        assert part.jacobian == pytest.approx(before.jacobian / 2.0)

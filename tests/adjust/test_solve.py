@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -113,3 +113,27 @@ def test_an_unknown_that_nothing_observes_is_refused_instead_of_called_solved() 
         solve([Group("height", np.zeros((2, 1)), 1)], [block], Options())
     with pytest.raises(DataError, match="leave something free"):
         solve([Group("height", np.zeros((2, 1)), 1)], [block], Options(eliminate="height"))
+
+
+@dataclass(frozen=True)
+class Counted(Valley):
+    """The valley, which notes where it is asked."""
+
+    asked: list[tuple[float, float]] = field(default_factory=list)
+
+    def linearise(self, values: Values) -> Linear:
+        x, y = values["x"][0].tolist()
+        self.asked.append((x, y))
+        return super().linearise(values)
+
+
+def test_what_is_linearised_already_is_not_asked_again_and_gives_the_same() -> None:
+    group = Group("x", np.array([[-1.2, 1.0]]), 2)
+    options = Options(promise=1e-13, damping=1e-6)
+    plain = solve([group], [Counted()], options)
+    block = Counted()
+    known = {block.name: Valley().linearise({"x": group.values})}
+    helped = solve([group], [block], options, known)
+    assert (-1.2, 1.0) not in block.asked
+    assert helped.steps == plain.steps
+    assert np.array_equal(helped.values["x"], plain.values["x"])

@@ -88,7 +88,7 @@ def test_all_u_of_the_new_survey_are_foreseen_not_only_the_one_asked_for(
         what = centre_of(marker)
         rows = what.rows(lookout.foresight, scale=False)
         built = what.expanded(rows @ lookout.foresight.covariance @ rows.T)
-        foreseen = lookout.after(rows, what, offer) / built
+        foreseen = lookout.after(rows, what, [offer])[0] / built
         true = own_u(after, marker, common) / own_u(survey, marker, common)
         ratios.append(foreseen / true)
     assert np.median(ratios) == pytest.approx(1.0, abs=0.05)

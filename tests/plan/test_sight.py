@@ -95,3 +95,17 @@ def test_places_about_a_marker_face_it_from_near_known_places() -> None:
     wall = replace(stage, bars=(Bar("wall", np.array([-2000.0, 0.0, 0.0]),
                                     np.array([2000.0, 0.0, 0.0]), 2500.0),))  # fmt: skip
     assert spots_about(wall, 0, known, 3020.0) == []
+
+
+def test_rows_of_many_photos_are_those_of_each_one() -> None:
+    rng = np.random.default_rng(4)
+    eyes = [*rng.normal(0, 900, (6, 3)), np.array([0.0, 0.0, 900.0])]
+    spots = [Spot(e, np.zeros(3), upright) for e in eyes for upright in (False, True)]
+    rows = photo_rows(spots)
+    assert rows.shape == (len(spots), 16)
+    for row, spot in zip(rows, spots, strict=True):
+        cam = spot.cam_from_frame
+        assert row[:9].reshape(3, 3) == pytest.approx(cam.rotation, abs=1e-12)
+        assert row[9:12] == pytest.approx(cam.translation, abs=1e-9)
+    assert np.all(rows[:, 12:] == 0.0)
+    assert photo_rows([]).shape == (0, 16)

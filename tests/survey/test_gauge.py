@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fitscan.geometry.rotation import exp
-from fitscan.survey.gauge import told_among
+from fitscan.survey.gauge import told_among, told_blocks, told_covariance, told_rows
 
 
 def tangents(centres: np.ndarray, turn: np.ndarray, shift: np.ndarray, grow: float) -> np.ndarray:
@@ -52,3 +52,19 @@ def test_distances_between_markers_are_told_as_before() -> None:
     row[3:6] = -row[9:12]
     among = told_among(centres)
     assert row @ among @ covariance @ among.T @ row == pytest.approx(row @ covariance @ row)
+
+
+@pytest.mark.parametrize("scale", [True, False])
+def test_taken_out_of_rows_covariances_and_blocks_it_is_what_the_whole_matrix_takes_out(
+    scale: bool,
+) -> None:
+    rng = np.random.default_rng(5)
+    centres = rng.normal(0, 500, (6, 3)) + 3000.0
+    root, rows = rng.normal(size=(36, 36)), rng.normal(size=(4, 36))
+    among, covariance = told_among(centres, scale=scale), root @ root.T
+    whole = among @ covariance @ among.T
+    small = 1e-9 * np.abs(whole).max()
+    assert told_rows(rows, centres, scale=scale) == pytest.approx(rows @ among, abs=1e-9)
+    assert told_covariance(covariance, centres, scale=scale) == pytest.approx(whole, abs=small)
+    blocks = whole.reshape(6, 6, 6, 6)[np.arange(6), :, np.arange(6)]
+    assert told_blocks(covariance, centres, scale=scale) == pytest.approx(blocks, abs=small)

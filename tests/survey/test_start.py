@@ -193,3 +193,20 @@ def test_a_photo_without_a_placed_marker_stays_out_and_nothing_gives_nothing() -
     assert len(found) not in placement.photos
     empty = place([none, none], [PHONE] * 2, Layout.of(small_kit()))
     assert (empty.photos, empty.markers) == ({}, {})
+
+
+def test_a_marker_has_the_same_poses_whatever_else_its_photo_shows() -> None:
+    scene = small_scene(1, 16)
+    shots = take_photos(scene, 4)
+    rows = np.flatnonzero(shots.geometry.photo == 5)
+    found = Detections(shots.geometry.tag_id[rows], shots.first[rows])
+    together = sight_markers(found, PHONE, scene.layout)
+    assert len(together) > 3
+    assert max(len(s.rays) for s in together.values()) > 4
+    for marker, sight in together.items():
+        alone = sight_markers(found.keep(set(scene.layout.markers[marker])), PHONE, scene.layout)
+        assert alone[marker].sure == sight.sure
+        for a, b in zip(alone[marker].candidates, sight.candidates, strict=True):
+            assert a.rotation == pytest.approx(b.rotation, abs=1e-9)
+            assert a.translation == pytest.approx(b.translation, abs=1e-6)
+    assert sight_markers(found.keep(set()), PHONE, scene.layout) == {}
