@@ -31,6 +31,11 @@ moved at all. (On the sample photos no square of which less was seen was won bac
 px.)"""
 
 
+_SETTLED = 1.5
+"""How many times as far predictions may be off where the survey before has ended: with it some were
+nearly so far already, and whole photos would be decoded again for a hundredth of a pixel more."""
+
+
 @dataclass(frozen=True)
 class Expected:
     """The expected squares of one photo, flat ones before those on cuffs.
@@ -91,6 +96,7 @@ def expected_in(
     doubles: frozenset[int] = frozenset(),
     rough: frozenset[int] = frozenset(),
     before: PhotoMeasurement | None = None,
+    settled: bool = False,
     rule: Acceptance | None = None,
 ) -> Expected:
     """Sort out what a photo should show.
@@ -104,8 +110,10 @@ def expected_in(
         before: an earlier round's measurement of this photo. What it accepted is kept where the
             prediction nearly stayed; what it did not accept is tried again unless neither the
             prediction moved nor much was seen.
+        settled: whether that was the last round of a survey that has ended.
         rule: when a square counts.
     """
+    patience = _SETTLED if settled else 1.0
     kept: list[PhotoMeasurement] = []
     allowed = np.array([int(t) not in doubles for t in geometry.tag_id], dtype=bool)
     again, places = [], []
@@ -113,7 +121,7 @@ def expected_in(
         part = geometry.take(np.flatnonzero(allowed & ((geometry.cuff >= 0) == on_cuff)))
         part = part.take(expected_squares(part, values, size_px, rule or Acceptance()))
         predicted = predict_pixels(part, LATTICE * (part.side_mm / CELLS)[:, None, None], values)
-        known, shift = _as_before(part.tag_id, predicted, before, rough)
+        known, shift = _as_before(part.tag_id, predicted, before, rough, patience)
         if before is not None and known.any():
             ids = part.tag_id[known]
             kept.append(before.only(ids).carried_to(ids, shift[known]))
@@ -157,12 +165,16 @@ def expected_squares(
 
 
 def _as_before(
-    ids: IntArray, predicted: Array, before: PhotoMeasurement | None, rough: frozenset[int]
+    ids: IntArray,
+    predicted: Array,
+    before: PhotoMeasurement | None,
+    rough: frozenset[int],
+    patience: float,
 ) -> tuple[npt.NDArray[np.bool_], Array]:
     """Which squares (n,) need no new look, and what their new prediction does to their corners.
 
     A square that was measured is known unless its prediction has moved far or changed its shape,
-    and one that showed too few borders still does.
+    and one that showed too few borders still does; how far is multiplied by `patience`.
 
     Returns:
         (n,); (n, 4, 2) px since the corners were measured.
@@ -179,6 +191,7 @@ def _as_before(
     shift[known], bent = carry(before.predicted[then], predicted[known])
     measured = np.isin(ids[known], before.tag_ids)
     few = before.seen[then] < _NEARLY_SEEN
+    moved, bent = moved / patience, bent / patience
     hopeless = moved < np.where(few, _RETRIED_PX, _NEARLY_PX)
     kept[known] = np.where(measured, (moved < _STEADY_PX) & (bent < _RESHAPED_PX), hopeless)
     return kept, shift

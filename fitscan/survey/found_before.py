@@ -110,7 +110,7 @@ def keep(folder: Path, look: Look) -> None:
     entry["seal"] = _seal(entry)
     try:
         # Not on a job's list: what can be found anew at any time is no file of the job.
-        write_whole(_place(folder, sha256), json.dumps(entry).encode(), replace=True)
+        write_whole(_place(folder, sha256), json.dumps(entry).encode(), replace=True, lasting=False)
     except FitscanError:
         return
 

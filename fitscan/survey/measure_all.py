@@ -66,13 +66,15 @@ def measure_all(
             if same is None and looked.resumed and own is not None:
                 # Where most photos need not be asked again, no worker starts for them.
                 expected = expected_in(
-                    own.size_px, geometry, values, doubles=alone, rough=rough, before=own
-                )
+                    own.size_px, geometry, values,
+                    doubles=alone, rough=rough, before=own, settled=True,
+                )  # fmt: skip
                 same = None if len(expected.part) else expected.joined()
             if same is not None:
                 known[row] = same
                 continue
-        calls.append((path, looked.shelf, geometry, values, found[row], alone, rough, own))
+        asks = (geometry, values, found[row], alone, rough, own, looked.resumed)
+        calls.append((path, looked.shelf, *asks))
     if looked.resumed and len(calls) < FEW:
         workers = 1
     rest = iter(run_all(measure, calls, workers, tell, sentence) if calls else ())

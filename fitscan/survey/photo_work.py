@@ -61,15 +61,18 @@ def measure(
     doubles: frozenset[int],
     rough: frozenset[int],
     before: PhotoMeasurement | None,
+    settled: bool = False,
 ) -> PhotoMeasurement:
-    """Measure the expected squares of one photo, see `measure_expected`."""
+    """Measure the expected squares of one photo, see `expected_in` and `measure_expected`."""
     _one_thread()
     size = before.size_px if before is not None else (0, 0)
     # A photo that needs no look is not even decoded.
     grey = decoded(path, shelf) if 0 in size else None
     if grey is not None:
         size = (grey.shape[1], grey.shape[0])
-    expected = expected_in(size, geometry, values, doubles=doubles, rough=rough, before=before)
+    expected = expected_in(
+        size, geometry, values, doubles=doubles, rough=rough, before=before, settled=settled
+    )
     if len(expected.part) == 0:
         return expected.joined()
     grey = decoded(path, shelf) if grey is None else grey

@@ -6,6 +6,7 @@ What they do is `photo_work`'s business, what it is for `look`'s.
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
@@ -34,6 +35,8 @@ def run_all(
 ) -> list[Any]:
     """Call `function` with each of `calls` in worker processes (joblib), in order.
 
+    Where one process does, it is this one.
+
     Inside of `joblib.parallel_config(backend="dask")` the calls go to dask's workers.
 
     Args:
@@ -48,15 +51,20 @@ def run_all(
     Raises:
         KeyboardInterrupt: Ctrl-C came; what had begun has ended.
     """
-    from joblib import Parallel, delayed
-
     tell(sentence, 0, len(calls))
     jobs = _jobs(len(calls), workers)
-    pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
     out: list[Any] = []
     with _patient() as stop:
-        with _deaf() if jobs > 1 else nullcontext():
-            results = pool(delayed(function)(*call) for call in calls if not stop.is_set())
+        rest = (call for call in calls if not stop.is_set())
+        # Where joblib was not even loaded, nobody has told it to send work elsewhere.
+        if jobs == 1 and "joblib" not in sys.modules:
+            results: Iterator[Any] = (function(*call) for call in rest)
+        else:
+            from joblib import Parallel, delayed
+
+            pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
+            with _deaf() if jobs > 1 else nullcontext():
+                results = pool(delayed(function)(*call) for call in rest)
         if begun is not None:
             begun()
         for result in results:
@@ -96,6 +104,8 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
 
 
 def _jobs(calls: int, workers: int | None) -> int:
+    if calls <= 1 or workers == 1:
+        return 1
     from joblib import cpu_count
 
     return max(1, min(workers or cpu_count(), calls))
