@@ -9,10 +9,14 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor
 from contextlib import contextmanager, nullcontext
 from importlib import import_module
 from types import FrameType
 from typing import Any
+
+from fitscan.errors import EnvironmentProblem
+from fitscan.survey.copies import Copies, can_copy, cores
 
 __all__ = ["FEW", "Progress", "run_all", "starting_workers"]
 
@@ -33,11 +37,11 @@ def run_all(
     meanwhile: Callable[[Any], None] | None = None,
     begun: Callable[[], None] | None = None,
 ) -> list[Any]:
-    """Call `function` with each of `calls` in worker processes (joblib), in order.
+    """Call `function` with each of `calls` in several processes, and give the results in order.
 
-    Where one process does, it is this one.
-
-    Inside of `joblib.parallel_config(backend="dask")` the calls go to dask's workers.
+    On Linux they are copies of this one where it has started them, and this one works too, see
+    `copies`; else joblib starts them. Inside of `joblib.parallel_config(backend="dask")` the calls
+    go to dask's workers. Where one process does, it is this one.
 
     Args:
         function: of one call's arguments.
@@ -49,45 +53,80 @@ def run_all(
         begun: called when the first calls have been given out.
 
     Raises:
+        EnvironmentProblem: a process was ended from outside.
         KeyboardInterrupt: Ctrl-C came; what had begun has ended.
     """
     tell(sentence, 0, len(calls))
     jobs = _jobs(len(calls), workers)
-    out: list[Any] = []
-    with _patient() as stop:
-        rest = (call for call in calls if not stop.is_set())
-        # Where joblib was not even loaded, nobody has told it to send work elsewhere.
-        if jobs == 1 and "joblib" not in sys.modules:
-            results: Iterator[Any] = (function(*call) for call in rest)
-        else:
-            from joblib import Parallel, delayed
+    out: list[Any] = [None] * len(calls)
+    count = 0
 
-            pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
-            with _deaf() if jobs > 1 else nullcontext():
-                results = pool(delayed(function)(*call) for call in rest)
-        if begun is not None:
-            begun()
-        for result in results:
-            out.append(result)
-            if meanwhile is not None:
-                meanwhile(result)
-            tell(sentence, len(out), len(calls))
+    def done(number: int, result: Any) -> None:
+        nonlocal count
+        count += 1
+        out[number] = result
+        if meanwhile is not None:
+            meanwhile(result)
+        tell(sentence, count, len(calls))
+
+    with _patient() as stop:
+        try:
+            if _copies is not None and jobs > 1 and not _joblib_is_asked():
+                _copies.run(function, calls, done, stop, begun)
+                return out
+            rest = (call for call in calls if not stop.is_set())
+            results = _in_order(function, rest, jobs)
+            if begun is not None:
+                begun()
+            for number, result in enumerate(results):
+                done(number, result)
+        except BrokenExecutor as error:
+            raise EnvironmentProblem(
+                "The computer ended one of the processes that work on photos",
+                sentence.lower(),
+                "close other programs, it may have been short of memory; or give --workers 1",
+            ) from error
     return out
+
+
+def _in_order(
+    function: Callable[..., Any], calls: Iterator[tuple[Any, ...]], jobs: int
+) -> Iterator[Any]:
+    """Results as they are ready, from this process or from those that joblib starts."""
+    if jobs == 1 and not _joblib_is_asked():
+        return (function(*call) for call in calls)
+    from joblib import Parallel, delayed
+
+    pool = Parallel(n_jobs=jobs, return_as="generator", pre_dispatch="2*n_jobs")
+    with _deaf() if jobs > 1 else nullcontext():
+        results: Iterator[Any] = pool(delayed(function)(*call) for call in calls)
+    return results
+
+
+_copies: Copies | None = None
+"""Of this process, once they are made."""
 
 
 @contextmanager
 def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
-    """While the block runs, joblib's worker processes start and load what photos need.
+    """Processes that work on photos start, and load what those need while the block runs.
 
-    When the block ends they are ready, and stay for whoever asks joblib for as many next. Where
-    work stays in this process, nothing is started.
+    When the block ends they are ready, and stay for whoever asks `run_all` next. Where work stays
+    in this process, nothing is started.
 
     Args:
         photos: how many there are to work on.
-        workers: processes; all cores if None.
+        workers: processes, this one among them where the others are its copies; all cores if None.
     """
+    global _copies
     jobs = _jobs(photos, workers)
     if jobs == 1:
+        yield
+        return
+    if can_copy() and not _joblib_is_asked():
+        _load()
+        with _patient(), _mute():
+            _copies = Copies(jobs - 1)
         yield
         return
     from joblib import Parallel, delayed
@@ -103,12 +142,19 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
                 pass
 
 
+def _joblib_is_asked() -> bool:
+    """Whether somebody may have told joblib where to send work: else it is not even loaded."""
+    return "joblib" in sys.modules
+
+
 def _jobs(calls: int, workers: int | None) -> int:
     if calls <= 1 or workers == 1:
         return 1
-    from joblib import cpu_count
+    if workers is None and (_joblib_is_asked() or sys.platform != "linux"):
+        from joblib import cpu_count
 
-    return max(1, min(workers or cpu_count(), calls))
+        workers = cpu_count()
+    return max(1, min(workers or cores(), calls))
 
 
 @contextmanager
@@ -142,10 +188,7 @@ def _patient() -> Iterator[threading.Event]:
 
 @contextmanager
 def _deaf() -> Iterator[None]:
-    """Processes that start meanwhile never hear Ctrl-C: it is this one's to answer, and end them.
-
-    One that is hit while it still loads tells of it in a traceback.
-    """
+    """Processes that joblib starts meanwhile never hear Ctrl-C, see `_mute`."""
     # Without such masks, on Windows, there is no way; other threads than the main one have no say.
     of_main = threading.current_thread() is threading.main_thread()
     if not (of_main and hasattr(signal, "pthread_sigmask")):
@@ -156,6 +199,16 @@ def _deaf() -> Iterator[None]:
     # Python's own helper process starts with the first worker, and lets Ctrl-C through again as it
     # starts (until Python 3.12), so it must run before.
     resource_tracker.ensure_running()
+    with _mute():
+        yield
+
+
+@contextmanager
+def _mute() -> Iterator[None]:
+    """Ctrl-C is not heard meanwhile, nor ever by processes that start: it is this one's to answer.
+
+    One that is hit tells of it in a traceback.
+    """
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
@@ -164,6 +217,6 @@ def _deaf() -> Iterator[None]:
 
 
 def _load() -> None:
-    """What a worker needs, in memory before the first photo comes."""
+    """What a photo needs, in memory before the first one comes."""
     for name in ("cv2", "fitscan.survey.photo_work"):
         import_module(name)

@@ -7,14 +7,17 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
+from fitscan.survey.copies import can_copy, cores
 from fitscan.survey.workers import run_all
 
 _AHEAD = """
-import os
+import os, time
 from joblib import Parallel, delayed
 from joblib.externals.loky import reusable_executor
 from fitscan.survey.workers import starting_workers
@@ -28,19 +31,49 @@ loaded = Parallel(n_jobs=2)(delayed(eval)(asked) for _ in range(2))
 print(len(before), used <= before, all(loaded))
 """
 
+_COPIED = """
+import multiprocessing, os, sys, time
+from fitscan.survey.workers import run_all, starting_workers
 
-def told(photos: int, workers: int | None) -> str:
-    words = [sys.executable, "-c", _AHEAD.format(photos=photos, workers=workers)]
+def work(number):
+    time.sleep(0.05)
+    loaded = "fitscan.survey.photo_work" in sys.modules and "cv2" in sys.modules
+    return number, os.getpid(), loaded
+
+with starting_workers({photos}, {workers}):
+    copies = [p.pid for p in multiprocessing.active_children()]
+told = []
+out = run_all(work, [(n,) for n in range(12)], {workers}, lambda *t: told.append(t), "Working")
+used = {{pid for _, pid, _ in out}}
+in_order = [n for n, _, _ in out] == list(range(12))
+all_told = told == [("Working", n, 12) for n in range(13)]
+print(len(copies), used == {{os.getpid(), *copies}}, in_order, all_told,
+      all(loaded for *_, loaded in out), "joblib" in sys.modules)
+"""
+
+only_linux = pytest.mark.skipif(
+    sys.platform != "linux" or sys.version_info < (3, 11), reason="only there a process is copied"
+)
+
+
+def told(program: str, photos: int, workers: int | None) -> str:
+    words = [sys.executable, "-c", program.format(photos=photos, workers=workers)]
     return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
 
 
-def test_workers_that_were_started_ahead_get_the_work_and_have_loaded_what_it_needs() -> None:
-    assert told(9, 2) == "2 True True"
+def test_joblibs_workers_that_were_started_ahead_get_the_work_and_have_loaded_for_it() -> None:
+    assert told(_AHEAD, 9, 2) == "2 True True"
 
 
 @pytest.mark.parametrize(("photos", "workers"), [(1, 2), (9, 1)])
 def test_nothing_is_started_where_one_process_does(photos: int, workers: int) -> None:
-    assert told(photos, workers).startswith("0 False")
+    assert told(_AHEAD, photos, workers).startswith("0 False")
+
+
+@only_linux
+def test_copies_of_this_process_and_itself_share_the_work_and_joblib_is_not_even_loaded() -> None:
+    assert told(_COPIED, 9, 2) == "1 True True True True False"
+    assert told(_COPIED, 9, 3) == "2 True True True True False"
 
 
 _WAITING = """
@@ -55,13 +88,16 @@ with starting_workers(9, 2):
 _WORKING = """
 import os, time
 from pathlib import Path
-from fitscan.survey.workers import run_all
+from fitscan.survey.workers import run_all, starting_workers
 
 def work(number):
     Path(f"begun-{number}").touch()
     time.sleep(SECONDS)
     Path(f"ended-{number}").touch()
 
+if COPIES:
+    with starting_workers(100, 2):
+        pass
 print("started", flush=True)
 run_all(work, [(n,) for n in range(100)], 2, lambda *_: None, "")
 """
@@ -69,6 +105,14 @@ run_all(work, [(n,) for n in range(100)], 2, lambda *_: None, "")
 ctrl_c = pytest.mark.skipif(
     sys.platform == "win32", reason="there Ctrl-C reaches a console, not a group"
 )
+
+
+both = pytest.mark.parametrize("copies", [False, pytest.param(True, marks=only_linux)])
+
+
+def working(seconds: str, *, copies: bool) -> str:
+    """A program whose work takes so long each, by copies of itself or by joblib."""
+    return _WORKING.replace("SECONDS", seconds).replace("COPIES", str(copies))
 
 
 def begun(program: str, folder: Path) -> subprocess.Popen[str]:
@@ -97,8 +141,11 @@ def test_ctrl_c_while_workers_start_is_heard_by_this_process_alone(tmp_path: Pat
 
 
 @ctrl_c
-def test_ctrl_c_amid_work_lets_what_has_begun_end_and_begins_nothing_more(tmp_path: Path) -> None:
-    run = begun(_WORKING.replace("SECONDS", "0.3"), tmp_path)
+@both
+def test_ctrl_c_amid_work_lets_what_has_begun_end_and_begins_nothing_more(
+    tmp_path: Path, copies: bool
+) -> None:
+    run = begun(working("0.3", copies=copies), tmp_path)
     while not (tmp_path / "ended-0").exists():
         time.sleep(0.01)
     os.killpg(run.pid, signal.SIGINT)
@@ -111,14 +158,90 @@ def test_ctrl_c_amid_work_lets_what_has_begun_end_and_begins_nothing_more(tmp_pa
 
 
 @ctrl_c
-def test_a_second_ctrl_c_does_not_wait(tmp_path: Path) -> None:
-    run = begun(_WORKING.replace("SECONDS", "1000"), tmp_path)
+@both
+def test_a_second_ctrl_c_does_not_wait(tmp_path: Path, copies: bool) -> None:
+    run = begun(working("1000", copies=copies), tmp_path)
     while not (tmp_path / "begun-1").exists():
         time.sleep(0.01)
     for _ in range(2):
         os.killpg(run.pid, signal.SIGINT)
         time.sleep(0.5)
     assert "KeyboardInterrupt" in ended(run)
+
+
+@only_linux
+def test_a_copy_that_the_computer_ends_is_told_in_a_sentence(tmp_path: Path) -> None:
+    run = begun(working("0.2", copies=True), tmp_path)
+    while not (tmp_path / "ended-1").exists():
+        time.sleep(0.01)
+    (copy,) = children(run.pid)
+    os.kill(copy, signal.SIGKILL)
+    assert "EnvironmentProblem: The computer ended one of the processes" in ended(run)
+
+
+@only_linux
+def test_copies_end_with_the_process_that_they_are_of(tmp_path: Path) -> None:
+    run = begun(working("1000", copies=True), tmp_path)
+    while not (tmp_path / "begun-1").exists():
+        time.sleep(0.01)
+    (copy,) = children(run.pid)
+    run.kill()
+    # Which returns when nobody holds its output any more.
+    run.communicate(timeout=30)
+    for _ in range(100):
+        if not Path(f"/proc/{copy}").exists():
+            return
+        time.sleep(0.1)
+    pytest.fail("the copy works on for nobody")
+
+
+def children(process: int) -> list[int]:
+    """Processes that it has started (Linux)."""
+    tasks = Path(f"/proc/{process}/task").glob("*/children")
+    return [int(child) for task in tasks for child in task.read_text().split()]
+
+
+_FAILS = """
+from fitscan.survey.workers import run_all, starting_workers
+
+def work(number):
+    if number == FAILING:
+        raise ValueError(f"number {number}")
+    return number
+
+with starting_workers(9, 2):
+    pass
+print("started", flush=True)
+try:
+    run_all(work, [(n,) for n in range(100)], 2, lambda *_: None, "")
+except ValueError as error:
+    raise SystemExit(str(error))
+"""
+
+
+@pytest.mark.parametrize("failing", [0, 1, 60, 99])
+def test_what_fails_in_any_process_fails_here(tmp_path: Path, failing: int) -> None:
+    run = begun(_FAILS.replace("FAILING", str(failing)), tmp_path)
+    assert ended(run).strip() == f"number {failing}"
+
+
+@only_linux
+def test_a_process_with_threads_is_not_copied() -> None:
+    with ThreadPoolExecutor(1) as pool:
+        assert not pool.submit(can_copy).result()
+
+
+@only_linux
+def test_no_more_processors_are_taken_than_a_container_may_have(tmp_path: Path) -> None:
+    own = len(os.sched_getaffinity(0))
+    quota = tmp_path / "cpu.max"
+    with mock.patch("fitscan.survey.copies._QUOTA", quota):
+        assert cores() == own
+        for content, most in (("max 100000\n", own), ("100000 100000", 1), ("20000 100000", 1)):
+            quota.write_text(content)
+            assert cores() == most
+        quota.write_text("100000000 100000")
+        assert cores() == own
 
 
 def test_afterwards_ctrl_c_is_whose_it_was() -> None:
