@@ -19,11 +19,21 @@ import numpy as np
 
 from fitscan.detect.tags import Detections
 from fitscan.errors import FitscanError
-from fitscan.store.access import make_folder
+from fitscan.store.access import make_folder, read_refusal
 from fitscan.store.digest import sha256_of_file
 from fitscan.store.whole import write_whole
 
-__all__ = ["ENTRIES", "HIDDEN", "Look", "cache_of_job", "fingerprint", "keep", "recall", "unseen"]
+__all__ = [
+    "ENTRIES",
+    "HIDDEN",
+    "Look",
+    "cache_of_job",
+    "content_hash",
+    "fingerprint",
+    "keep",
+    "recall",
+    "unseen",
+]
 
 HIDDEN = ".fitscan-cache"
 """The cache's folder within a job: hidden, so it is neither listed nor audited nor packed."""
@@ -66,8 +76,26 @@ def unseen(files: list[Path], cache: Path | None) -> int:
     count = 0
     for file in files:
         with suppress(FitscanError):  # Who looks at it says what is wrong with it.
-            count += sha256_of_file(file)[:_NAME_CHARS] not in known
+            count += content_hash(file)[:_NAME_CHARS] not in known
     return count
+
+
+def content_hash(photo: Path) -> str:
+    """The SHA-256 of a photo's bytes; read once while the file stays as it is.
+
+    Raises:
+        as `sha256_of_file`.
+    """
+    try:
+        stat = photo.stat()
+    except OSError as error:
+        raise read_refusal(error, photo) from error
+    return _hash_of(photo, stat.st_mtime_ns, stat.st_size)
+
+
+@lru_cache(maxsize=4096)
+def _hash_of(photo: Path, changed_ns: int, size: int) -> str:
+    return sha256_of_file(photo)
 
 
 def recall(folder: Path, sha256: str) -> Look | None:
@@ -142,9 +170,15 @@ def fingerprint(*sources: str) -> str:
     except PackageNotFoundError:
         heif = ""
     digest = hashlib.sha256(f"{cv2.__version__} {np.__version__} {heif}".encode())
-    package = Path(__file__).resolve().parent.parent
     for name in sources:
-        place = package / name
-        for source in sorted(place.glob("*.py")) if place.is_dir() else [place]:
-            digest.update(source.read_bytes())
+        digest.update(_source_hash(name))
     return digest.hexdigest()[:16]
+
+
+@lru_cache
+def _source_hash(name: str) -> bytes:
+    place = Path(__file__).resolve().parent.parent / name
+    digest = hashlib.sha256()
+    for source in sorted(place.glob("*.py")) if place.is_dir() else [place]:
+        digest.update(source.read_bytes())
+    return digest.digest()

@@ -16,8 +16,7 @@ import numpy as np
 from fitscan.detect.tags import Detections
 from fitscan.errors import DataError, FitscanError
 from fitscan.geometry.rotation import Array
-from fitscan.store.digest import sha256_of_file
-from fitscan.survey.found_before import ENTRIES, Look, recall
+from fitscan.survey.found_before import ENTRIES, Look, content_hash, recall
 from fitscan.survey.measured_before import Memory
 from fitscan.survey.photo_work import look
 from fitscan.survey.survey import Dropped
@@ -152,7 +151,7 @@ def _known(paths: list[Path], cache: Path | None) -> dict[Path, Look]:
     out = {}
     for path in paths:
         with suppress(FitscanError):  # Who looks at it says what is wrong with it.
-            found = recall(cache, sha256_of_file(path))
+            found = recall(cache, content_hash(path))
             if found is not None:
                 out[path] = found
     return out

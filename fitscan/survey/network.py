@@ -31,7 +31,7 @@ __all__ = ["Network", "SquareObservations", "corner_observations"]
 _NEARLY, _WHOLLY = 1e-5, 1e-13
 """Share of the square sum below which a fall is not worth a step."""
 
-_DAMPING = 1e-6
+_DAMPING = 1e-8
 """Start values are good: more damping only slows down what photos tie weakly."""
 
 

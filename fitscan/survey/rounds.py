@@ -83,7 +83,9 @@ def measure_in_rounds(
         )
         given = _observations(network, measured)
         tell("Adjusting edges", min(number, 2) - 1, 2)
-        cleaned = clean(network, state, given, factors=factors, to_the_end=False)
+        # Of a survey that had ended the spread is known; what is new is only to be predicted well.
+        rather = looked.resumed and number == 1
+        cleaned = clean(network, state, given, factors=factors, start_only=rather, to_the_end=False)
         factors = cleaned.factors
         finished = Finished(cleaned, network, given, tuple(measured), finished)
         # A marker that contradicts itself is not looked for again: half of it would agree.
