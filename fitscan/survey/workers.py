@@ -10,7 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from importlib import import_module
 from types import FrameType
 from typing import Any
@@ -125,7 +125,8 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
         return
     if can_copy() and not _joblib_is_asked():
         _load()
-        with _patient(), _mute():
+        # Without semaphores, or where no more processes are allowed, joblib finds a way.
+        with suppress(OSError, ImportError, NotImplementedError), _patient(), _mute():
             _copies = Copies(jobs - 1)
         yield
         return

@@ -13,8 +13,9 @@ from unittest import mock
 
 import pytest
 
+from fitscan.survey import workers
 from fitscan.survey.copies import can_copy, cores
-from fitscan.survey.workers import run_all
+from fitscan.survey.workers import run_all, starting_workers
 
 _AHEAD = """
 import os, time
@@ -229,6 +230,18 @@ def test_what_fails_in_any_process_fails_here(tmp_path: Path, failing: int) -> N
 def test_a_process_with_threads_is_not_copied() -> None:
     with ThreadPoolExecutor(1) as pool:
         assert not pool.submit(can_copy).result()
+
+
+@only_linux
+@pytest.mark.parametrize("error", [OSError(11, "no more processes"), NotImplementedError()])
+def test_where_no_process_can_be_copied_the_work_is_done_all_the_same(error: Exception) -> None:
+    asked = mock.patch.object(workers, "_joblib_is_asked", return_value=False)
+    alone = mock.patch.object(workers, "can_copy", return_value=True)
+    failing = mock.patch.object(workers, "Copies", side_effect=error)
+    with asked, alone, failing, starting_workers(9, 2):
+        pass
+    assert workers._copies is None
+    assert run_all(divmod, [(7, 2), (9, 4)], 2, lambda *_: None, "") == [(3, 1), (2, 1)]
 
 
 @only_linux
