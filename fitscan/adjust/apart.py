@@ -14,7 +14,14 @@ from functools import cached_property
 
 import numpy as np
 
-from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled, solve_factored
+from fitscan.adjust.definite import (
+    are_firm,
+    inverse_of_lower,
+    is_firm,
+    lower_of,
+    scaled,
+    solve_factored,
+)
 from fitscan.adjust.normal import Normal
 from fitscan.adjust.problem import IntArray
 from fitscan.geometry.rotation import Array
@@ -145,8 +152,9 @@ class Apart:
         held, _ = np.linalg.qr(moved / scale[:, None])
         whole += held @ held.T
         lower = lower_of(whole)
-        if not is_firm(lower):
-            raise np.linalg.LinAlgError("what is left is nearly singular")
+        blocks = normal.kept[normal.apart[:, :, None], normal.apart[:, None, :]]
+        if not is_firm(lower) or not are_firm(self.half, blocks):
+            raise np.linalg.LinAlgError("it is nearly singular")
         root = scale[:, None] * inverse_of_lower(lower).T
         # C = F F^T, and M^-1 besides: what stands apart hangs together by what is left alone.
         factor = np.empty((order.size, len(root)))

@@ -11,7 +11,15 @@ import numpy as np
 
 from fitscan.geometry.rotation import Array
 
-__all__ = ["inverse_of_lower", "is_firm", "lower_of", "scaled", "solve_definite", "solve_factored"]
+__all__ = [
+    "are_firm",
+    "inverse_of_lower",
+    "is_firm",
+    "lower_of",
+    "scaled",
+    "solve_definite",
+    "solve_factored",
+]
 
 _FIRM = 1e-6
 """Rounding leaves pivots of a singular matrix near 1e-8 of the largest, and whether their squares
@@ -29,6 +37,12 @@ def is_firm(factor: Array) -> bool:
     """Whether a matrix of ones on the diagonal is far from singular by its Cholesky factor."""
     pivots = np.abs(np.diag(factor))
     return bool(pivots.min() >= _FIRM * pivots.max())
+
+
+def are_firm(halves: Array, matrices: Array) -> bool:
+    """The same of matrices (n, k, k) of any scale, by the inverses (n, k, k) of their factors."""
+    pivots = 1.0 / np.einsum("nii->ni", halves)
+    return bool((pivots >= _FIRM * np.sqrt(np.einsum("nii->ni", matrices))).all())
 
 
 def scaled(matrix: Array, scale: Array) -> Array:

@@ -269,6 +269,7 @@ def _add_block(normal: Normal, linear: Linear, weight: Array) -> None:
         if bundle.parts[0].group == order.eliminated:
             normal.own[index] += own
             normal.own_rhs[index] -= sums[:, :, -1]
+            # `places` are of different groups, and `index` is each photo once: none twice.
             normal.cross[index[:, None, None], np.arange(order.tangent)[:, None], places] += beside
             normal.touched[index[:, None], places] = True
             mine = order.tangent * bundle.index[rows][:, None] + np.arange(order.tangent)
@@ -332,7 +333,7 @@ def _in_order(parts: Sequence[Part], eliminated: str | None) -> list[Part]:
 
 def is_common(index: IntArray) -> bool:
     """Whether all observations of a part depend on the same parameter."""
-    return bool((index == index[0]).all())
+    return len(index) > 0 and bool((index == index[0]).all())
 
 
 def _grouped(indices: Sequence[IntArray], count: int) -> tuple[IntArray, IntArray]:

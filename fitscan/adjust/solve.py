@@ -22,6 +22,9 @@ __all__ = ["Options", "Solution", "solve"]
 _SURE = 0.25
 """Share of a promise that is believed of the matrix one step before: it is off by far less."""
 
+_LITTLE = 1e-2
+"""Damping up to which a matrix promises nearly what it would undamped."""
+
 
 @dataclass(frozen=True)
 class Options:
@@ -97,16 +100,19 @@ def solve(
         raise DataError("The start values make no sense", "adjustment", "check the photos and kit")
     damping, taken, converged, calm = options.damping, 0, False, 0
     factored: Reduced | Apart | None = None
+    held = np.inf  # With what it was damped.
     while taken < options.steps and not converged:
         linears = [first.get(b.name) or b.linearise(values) for b in blocks]
         first = {}
         normal = build_normal(order, linears, weights)
         # Near the minimum the matrix hardly changes: the last one tells, too, that this is it.
-        step = _step(factored, normal)
-        sure = _SURE * options.promise * cost
-        settled = step is not None and _promised(normal, step) <= sure
+        settled = False
+        if options.promise > 0.0 and held <= _LITTLE:
+            step = _step(factored, normal)
+            sure = _SURE * options.promise * cost
+            settled = step is not None and _promised(normal, step) <= sure
         while not settled:
-            factored = _factored(normal, damping)
+            factored, held = _factored(normal, damping), damping
             step = _step(factored, normal)
             if step is not None:
                 settled = _promised(normal, step) <= options.promise * cost

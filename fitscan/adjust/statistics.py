@@ -14,7 +14,7 @@ import numpy as np
 
 from fitscan.adjust.apart import Apart, is_less_work
 from fitscan.adjust.chi_squared import chi2_cdf, chi2_isf
-from fitscan.adjust.definite import inverse_of_lower, is_firm, lower_of, scaled
+from fitscan.adjust.definite import are_firm, inverse_of_lower, is_firm, lower_of, scaled
 from fitscan.adjust.normal import Normal, is_common
 from fitscan.adjust.problem import IntArray, Linear, Part
 from fitscan.adjust.solve import Solution
@@ -224,16 +224,16 @@ def _inverse(normal: Normal, gauge: Array, constraint: Array) -> Array:
             return Apart.of(normal).inverse(gauge, constraint)
         except np.linalg.LinAlgError:
             pass  # What is singular is decided in one place, below.
-    reduced = normal.reduced()
-    matrix, scale = reduced.matrix, reduced.scale
-    held, _ = np.linalg.qr(scale[:, None] * constraint)
     try:
+        reduced = normal.reduced()
+        matrix, scale = reduced.matrix, reduced.scale
+        held, _ = np.linalg.qr(scale[:, None] * constraint)
         whole = scaled(matrix, scale)
         whole += held @ held.T
         lower = lower_of(whole)
     except np.linalg.LinAlgError:
         raise _loose() from None
-    if not is_firm(lower):
+    if not is_firm(lower) or not are_firm(reduced.half, normal.own):
         raise _loose()
     half = inverse_of_lower(lower)
     half *= scale

@@ -51,6 +51,6 @@ def recall_arrays(place: Path) -> Arrays | None:
             return None
         record = np.load(io.BytesIO(content), allow_pickle=False)
         arrays = {field: record[field][0] for field in record.dtype.names or ()}
-    except (OSError, ValueError, KeyError, TypeError, EOFError):
+    except (OSError, ValueError, KeyError, TypeError, EOFError, AttributeError):
         return None
     return arrays if str(arrays.pop("name", "")) == place.name else None

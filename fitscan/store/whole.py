@@ -40,8 +40,8 @@ def write_whole(
 ) -> None:
     """Write a file so that a reader sees all of it or nothing of it.
 
-    The bytes go to a temporary file in the same folder, reach the disk, and only then get
-    their name. When this function raises, nothing new is left in the folder and an older
+    The bytes go to a temporary file in the same folder, reach the disk (if `lasting`), and only
+    then get their name. When this function raises, nothing new is left in the folder and an older
     file is untouched; only when the disk fails in the last step of a replacement, the new
     file, whole, has its place already.
 

@@ -20,8 +20,8 @@ from typing import Any
 
 __all__ = ["Copies", "can_copy", "cores"]
 
-_QUOTA = Path("/sys/fs/cgroup/cpu.max")
-"""Where Linux tells how much of the processors a container may have (cgroup v2)."""
+_GROUPS = Path("/sys/fs/cgroup")
+"""Where Linux tells how much of the processors a container may have (cgroup v2 and v1)."""
 
 _PATIENCE_S = 1.0
 """How often a copy looks whether the process that made it is still there."""
@@ -44,33 +44,56 @@ def can_copy() -> bool:
 def cores() -> int:
     """How many processors this process may use (Linux)."""
     own = len(os.sched_getaffinity(0))
-    try:
-        quota, period = _QUOTA.read_text(encoding="ascii").split()
-        return max(1, min(own, int(quota) // int(period)))
-    except (OSError, ValueError):  # No such group, or "max": all of them.
-        return own
+    for files in (("cpu.max",), ("cpu/cpu.cfs_quota_us", "cpu/cpu.cfs_period_us")):
+        try:
+            words = " ".join((_GROUPS / f).read_text(encoding="ascii") for f in files).split()
+            quota, period = (int(w) for w in words)
+        except (OSError, ValueError):  # No such group, or "max": all of them.
+            continue
+        if quota > 0 and period > 0:
+            return min(own, -(-quota // period))
+    return own
 
 
 class Copies:
-    """Copies of this process as it is now; they end with it."""
+    """Copies of this process as it is now; they end with it.
+
+    Attributes:
+        count: how many.
+    """
 
     def __init__(self, count: int) -> None:
+        """Make them.
+
+        Raises:
+            OSError, RuntimeError: the computer allows no more processes or threads.
+            ImportError, NotImplementedError: it has no semaphores.
+        """
         # What is there now lives on: else a search for garbage would touch, and so copy, all of it.
         gc.freeze()
         context = multiprocessing.get_context("fork")
-        self._count = count
+        self.count = count
         self._pool = ProcessPoolExecutor(
             count, mp_context=context, initializer=_end_with, initargs=(os.getpid(),)
         )
         others = multiprocessing.active_children()
-        # The first call makes them all, before the threads that hand out work run.
-        self._pool.submit(int)
+        try:
+            # The first call makes them all, before the threads that hand out work run.
+            self._pool.submit(int)
+        except BaseException:
+            # Those that were made would wait for work for ever, and this process for them.
+            for process in multiprocessing.active_children():
+                if process not in others:
+                    process.kill()
+                    process.join()
+            raise
         self._processes = [p for p in multiprocessing.active_children() if p not in others]
 
     def run(
         self,
         function: Callable[..., Any],
         calls: list[tuple[Any, ...]],
+        most: int,
         done: Callable[[int, Any], None],
         stop: threading.Event,
         begun: Callable[[], None] | None = None,
@@ -80,6 +103,7 @@ class Copies:
         Args:
             function: of one call's arguments.
             calls: arguments.
+            most: copies that may work.
             done: told the place of each call and its result as it comes.
             stop: once set, nothing more is begun.
             begun: called when the first calls have been given out.
@@ -90,7 +114,7 @@ class Copies:
         """
         given = _Given(self._pool, function, calls, stop)
         try:
-            for _ in range(self._count):
+            for _ in range(min(self.count, most)):
                 given.one_more()
             if begun is not None:
                 begun()

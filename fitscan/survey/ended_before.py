@@ -25,7 +25,7 @@ from fitscan.survey.state import State, rigid_of
 
 __all__ = ["End", "Ended"]
 
-_SOURCES = ("adjust", "detect", "geometry", "lens", "markers", "survey")
+_SOURCES = ("adjust", "detect", "geometry", "lens", "markers", "survey", "store/sealed.py")
 
 _MOST_NEW = 0.25
 """Share of photos up to which new ones hardly move what the others say."""

@@ -60,7 +60,7 @@ class Expected:
 
         A photo that was placed elsewhere then may have shown another one.
         """
-        if self.before is None:
+        if self.before is None or len(self.before.tag_ids) == 0:
             return None
         stayed = 2 * sum(len(k.tag_ids) for k in self.kept) >= len(self.before.tag_ids)
         return self.before.tone if stayed else None
@@ -72,11 +72,12 @@ class Expected:
 
         What the first look had not found stays sought.
         """
-        tone = self.tone if tone is None else tone
+        if tone is None:
+            tone = self.before.tone if self.before is not None else 0.0
         none = np.zeros(0)
         empty = PhotoMeasurement(
             np.zeros(0, dtype=np.intp), np.zeros((0, 9)), np.zeros((0, 9, 9)), none,
-            np.zeros(0, dtype=bool), (), tone or 0.0, none,
+            np.zeros(0, dtype=bool), (), tone, none,
         )  # fmt: skip
         parts = [empty, *self.kept, *([] if measured is None else [measured])]
         names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px",

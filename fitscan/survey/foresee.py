@@ -208,7 +208,7 @@ class _Shoot:
         )
         try:
             covariance = self.network.covariance(solution).kept
-        except np.linalg.LinAlgError:
+        except DataError:
             raise DataError(
                 "A photo shows too little to know where it was taken",
                 "the survey's photos",

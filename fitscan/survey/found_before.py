@@ -90,11 +90,11 @@ def content_hash(photo: Path) -> str:
         stat = photo.stat()
     except OSError as error:
         raise read_refusal(error, photo) from error
-    return _hash_of(photo, stat.st_mtime_ns, stat.st_size)
+    return _hash_of(photo, stat.st_mtime_ns, stat.st_ctime_ns, stat.st_ino, stat.st_size)
 
 
 @lru_cache(maxsize=4096)
-def _hash_of(photo: Path, changed_ns: int, size: int) -> str:
+def _hash_of(photo: Path, *state: int) -> str:
     return sha256_of_file(photo)
 
 

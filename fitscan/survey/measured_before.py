@@ -29,7 +29,7 @@ __all__ = ["Memory", "question"]
 _SOURCES = (
     "detect", "photos", "geometry", "lens/model.py", "markers/family.py", "markers/layout.py",
     "survey/expected.py", "survey/measure.py", "survey/measurement.py", "survey/photo_work.py",
-    "survey/shelf.py", "survey/tag_block.py",
+    "survey/shelf.py", "survey/tag_block.py", "store/sealed.py",
 )  # fmt: skip
 """What a measurement depends on beside the question."""
 

@@ -25,7 +25,7 @@ Progress = Callable[[str, int, int], None]
 
 
 FEW = 12
-"""Calls of which fewer are done sooner in this process than workers start for them."""
+"""Calls of which fewer are done sooner in this process than others start for them."""
 
 
 def run_all(
@@ -72,7 +72,7 @@ def run_all(
     with _patient() as stop:
         try:
             if _copies is not None and jobs > 1 and not _joblib_is_asked():
-                _copies.run(function, calls, done, stop, begun)
+                _shared_out(_copies, function, calls, jobs - 1, done, stop, begun)
                 return out
             rest = (call for call in calls if not stop.is_set())
             results = _in_order(function, rest, jobs)
@@ -87,6 +87,16 @@ def run_all(
                 "close other programs, it may have been short of memory; or give --workers 1",
             ) from error
     return out
+
+
+def _shared_out(copies: Copies, *work: Any) -> None:
+    """Work of copies; those that are gone afterwards are asked no more."""
+    global _copies
+    try:
+        copies.run(*work)
+    except (BrokenExecutor, KeyboardInterrupt):
+        _copies = None
+        raise
 
 
 def _in_order(
@@ -106,6 +116,9 @@ def _in_order(
 _copies: Copies | None = None
 """Of this process, once they are made."""
 
+_NO_MORE = (OSError, RuntimeError, ImportError, NotImplementedError)
+"""What comes of processes, threads or semaphores that the computer does not give."""
+
 
 @contextmanager
 def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
@@ -123,13 +136,15 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
     if jobs == 1:
         yield
         return
-    if can_copy() and not _joblib_is_asked():
+    if not _joblib_is_asked():
         _load()
-        # Without semaphores, or where no more processes are allowed, joblib finds a way.
-        with suppress(OSError, ImportError, NotImplementedError), _patient(), _mute():
-            _copies = Copies(jobs - 1)
-        yield
-        return
+        if _copies is None and can_copy():
+            # Where no more processes are allowed, or no semaphores are there, joblib finds a way.
+            with suppress(*_NO_MORE), _patient(), _mute():
+                _copies = Copies(jobs - 1)
+        if _copies is not None:
+            yield
+            return
     from joblib import Parallel, delayed
 
     with _patient(), _deaf():

@@ -144,6 +144,32 @@ def test_a_net_that_is_loose_beyond_its_datum_is_refused() -> None:
         covariance_of(solution, Datum(ones, ones))
 
 
+def test_what_is_taken_out_and_not_fixed_by_all_the_rest_is_refused_too() -> None:
+    # Two places of two numbers; of the second one only the sum of both is ever seen.
+    place = np.array([[0], [0], [0], [1], [1]])
+    factors = np.array([[[1.0, 0.3]], [[0.2, 1.0]], [[1.0, 1.0]], [[1.0, 1.0]], [[1.0, 1.0]]])
+    height = (np.array([[0], [1], [0], [0], [1]]), np.ones((5, 1, 1)))
+    block = LinearBlock(
+        "levels", np.ones(5), np.ones(5), {"place": (place, factors), "height": height}
+    )
+    known = LinearBlock(
+        "known", np.zeros(2), np.ones(2), {"height": (np.array([[0], [1]]), np.ones((2, 1, 1)))}
+    )
+    groups = [Group("place", np.zeros((2, 2)), 2), Group("height", np.zeros((2, 1)), 1)]
+    solution = solve(groups, [block, known], Options(eliminate="place"))
+    with pytest.raises(DataError, match="leave something free"):
+        covariance_of(solution)
+
+
+def test_a_block_without_observations_is_tested_without_a_result() -> None:
+    groups = [Group("height", np.zeros((2, 1)), 1)]
+    index, factors = np.array([[0], [1]]), np.ones((2, 1, 1))
+    some = LinearBlock("some", np.zeros(2), np.ones(2), {"height": (index, factors)})
+    none = LinearBlock("none", np.zeros(0), np.ones(0), {"height": (index[:0], factors[:0])})
+    covariance = covariance_of(solve(groups, [some, none], Options()))
+    assert len(block_test(covariance, 1).statistic) == 0
+
+
 def test_a_prior_that_says_nothing_changes_neither_covariance_nor_redundancy() -> None:
     block = level_net(3)
     groups = [Group("height", np.zeros((6, 1)), 1)]

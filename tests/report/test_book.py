@@ -60,7 +60,12 @@ def test_files_are_known_by_what_they_say_and_not_by_their_order(folder: Path) -
 def test_the_gap_section_tells_the_results_own_numbers(folder: Path, cabin: Cabin) -> None:
     (part,) = gather([folder / "gap.json", folder / "open.json"]).results
     worst = max(cabin.gap.stations, key=lambda s: s.total_mm)
-    assert f"{worst.total_mm:.2f}"[:4] in part.section.headline
+    # In as many decimals as U is told with.
+    said = part.section.headline.split(" ")[0]
+    decimals = len(said.partition(".")[2])
+    assert decimals >= 1
+    assert said == f"{worst.total_mm:.{decimals}f}"
+    assert part.section.headline.startswith(f"{said} ± {worst.total_expanded_mm:.{decimals}f} mm ")
     rows = [row for table in part.section.tables for row in table.rows]
     keys = [c.key for c in part.section.tables[0].columns]
     assert len(rows) == len(cabin.gap.stations)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -12,7 +13,7 @@ from scenes import Scene, small_scene, visible_squares
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import Array
-from fitscan.survey.expected import expected_squares
+from fitscan.survey.expected import expected_in, expected_squares
 from fitscan.survey.measure import measure_photo
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.state import step_photos
@@ -251,3 +252,16 @@ def test_glare_on_a_square_is_told_and_a_glove_over_it_is_not_called_glare() -> 
     pale = measure_photo(veiled, everything(), values(), found()).pale
     assert set(pale) == {int(geometry.tag_id[i]) for i in lit}
     assert measured().pale == ()
+
+
+def test_a_photo_of_which_little_stays_keeps_its_tone_but_is_not_read_by_it() -> None:
+    before = replace(measured(), tone=0.4)
+    few = everything().take(np.isin(everything().tag_id, before.tag_ids[:3]))
+    expected = expected_in(before.size_px, few, values(), before=before)
+    assert len(expected.part) == 0
+    assert expected.tone is None
+    assert expected.joined().tone == 0.4
+    whole = expected_in(before.size_px, everything(), values(), before=before)
+    assert whole.tone == 0.4
+    nothing = before.only(np.zeros(0, dtype=np.intp))
+    assert expected_in(before.size_px, few, values(), before=nothing).tone is None

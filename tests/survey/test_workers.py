@@ -247,14 +247,101 @@ def test_where_no_process_can_be_copied_the_work_is_done_all_the_same(error: Exc
 @only_linux
 def test_no_more_processors_are_taken_than_a_container_may_have(tmp_path: Path) -> None:
     own = len(os.sched_getaffinity(0))
-    quota = tmp_path / "cpu.max"
-    with mock.patch("fitscan.survey.copies._QUOTA", quota):
+    with mock.patch("fitscan.survey.copies._GROUPS", tmp_path):
         assert cores() == own
+        quota = tmp_path / "cpu.max"
         for content, most in (("max 100000\n", own), ("100000 100000", 1), ("20000 100000", 1)):
             quota.write_text(content)
             assert cores() == most
-        quota.write_text("100000000 100000")
-        assert cores() == own
+        for content, most in (("150000 100000", min(own, 2)), ("100000000 100000", own)):
+            quota.write_text(content)
+            assert cores() == most
+        quota.unlink()
+        older = tmp_path / "cpu"
+        older.mkdir()
+        (older / "cpu.cfs_period_us").write_text("100000\n")
+        for content, most in (("-1\n", own), ("90000\n", 1)):
+            (older / "cpu.cfs_quota_us").write_text(content)
+            assert cores() == most
+
+
+_NOT_ALL = """
+import multiprocessing, threading
+from multiprocessing.context import ForkProcess
+from fitscan.survey import workers
+
+whole, made = {kind}.start, []
+
+def start(self):
+    made.append(self)
+    if len(made) == {number}:
+        raise {error}
+    whole(self)
+
+{kind}.start = start
+with workers.starting_workers(9, 4):
+    pass
+copies = [p for p in multiprocessing.active_children() if isinstance(p, ForkProcess)]
+print(len(made) >= {number}, workers._copies, copies)
+"""
+
+
+@only_linux
+@pytest.mark.parametrize(
+    ("kind", "number", "error"),
+    [
+        ("ForkProcess", 2, "BlockingIOError(11, 'no more processes')"),
+        ("threading.Thread", 1, 'RuntimeError("can\'t start new thread")'),
+    ],
+)
+def test_copies_that_cannot_all_be_made_are_none_and_keep_nobody(
+    kind: str, number: int, error: str
+) -> None:
+    program = _NOT_ALL.format(kind=kind, number=number, error=error)
+    run = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert run.stdout == "True None []\n"
+
+
+_AGAIN = """
+import multiprocessing, os, signal, time
+from fitscan.errors import EnvironmentProblem
+from fitscan.survey.workers import run_all, starting_workers
+
+def work(number):
+    begun = time.monotonic()
+    time.sleep(0.05)
+    return begun, time.monotonic(), os.getpid()
+
+def used(workers):
+    global at_once
+    done = run_all(work, [(n,) for n in range(20)], workers, lambda *_: None, "")
+    at_once = max(sum(a <= begun < b for a, b, _ in done) for begun, *_ in done)
+    return {pid for *_, pid in done}
+
+with starting_workers(9, 3):
+    copies = {p.pid for p in multiprocessing.active_children()}
+with starting_workers(9, 3):
+    print("others", {p.pid for p in multiprocessing.active_children()} != copies)
+for workers in (3, 2):
+    used(workers)
+    print(at_once, end=" ")
+os.kill(min(copies), signal.SIGKILL)
+try:
+    used(3)
+except EnvironmentProblem:
+    print("told")
+print(used(2) & copies)
+"""
+
+
+@only_linux
+def test_copies_are_made_once_no_more_work_than_asked_and_gone_ones_are_not_asked_again() -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", _AGAIN], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert run.stdout == "others False\n3 2 told\nset()\n"
 
 
 def test_afterwards_ctrl_c_is_whose_it_was() -> None:
