@@ -40,8 +40,7 @@ class _Misfit:
     """
 
     def __init__(self, profiles: Profiles, sight: Sight, every: int) -> None:
-        n, k = sight.size
-        self.every = np.arange(n * k).reshape(n, k)[:, ::every]
+        self.every = sight.numbers[:, ::every]
         self.profiles, self.points = profiles, sight.points
 
     def __call__(self, blur: Array, rows: npt.NDArray[np.intp]) -> Array:
@@ -58,7 +57,7 @@ class _Misfit:
 
 def first_blur(sight: Sight, grey: npt.NDArray[np.uint8], change: Array) -> tuple[Profiles, Array]:
     """The first profiles, and roughly with which blur (n,) in px they are explained best."""
-    n, k = sight.size
+    n = sight.size[0]
     rows = np.arange(n)
     profiles = sight.read(grey, change, np.full(n, _FIRST_REACH_PX))
     best = _best_of(_FIRST_BLURS, _Misfit(profiles, sight, _FIRST_EVERY), rows)
@@ -67,7 +66,7 @@ def first_blur(sight: Sight, grey: npt.NDArray[np.uint8], change: Array) -> tupl
         some = sight.only(wide)
         longer = some.read(grey, change[wide], np.full(len(wide), WIDE_REACH_PX))
         best[wide] = _best_of(_WIDE_BLURS, _Misfit(longer, some, _FIRST_EVERY), rows[: len(wide)])
-        profiles.put(np.arange(n * k).reshape(n, k)[wide].ravel(), longer)
+        profiles.put(sight.numbers[wide].ravel(), longer)
     return profiles, best
 
 

@@ -85,13 +85,13 @@ class Sight:
 
     def only(self, rows: npt.NDArray[np.intp], *, thin: bool = False) -> Sight:
         """Some of the squares; `thin` takes only the middle of each cell's side."""
-        n, k = self.size
+        n = self.size[0]
         every = slice(len(ALONG) // 2, None, len(ALONG)) if thin else slice(None)
         if len(rows) == n and not thin:
             return self
         near = self.near[:, rows, every]
         return Sight(
-            self.points.take(np.arange(n * k).reshape(n, k)[rows, every].ravel()),
+            self.points.take(self.numbers[rows, every].ravel()),
             self.base[rows, every], self.normal[rows, every], self.field[rows, every],
             self.dimming[rows, every], self.design[rows, every], near,
             self.slope[rows, every], self.rate[rows, every],
@@ -101,6 +101,12 @@ class Sight:
     def size(self) -> tuple[int, int]:
         """Squares n, points k of each."""
         return self.slope.shape[0], self.slope.shape[1]
+
+    @property
+    def numbers(self) -> npt.NDArray[np.intp]:
+        """Where (n, k) each square's points stand among all of them, one after another."""
+        n, k = self.size
+        return np.arange(n * k).reshape(n, k)
 
     def read(self, grey: npt.NDArray[np.uint8], change: Array, most: Array) -> Profiles:
         """Profiles of all n k points, one after another.

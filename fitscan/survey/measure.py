@@ -92,9 +92,10 @@ def measure_expected(
     if len(part) == 0:
         return expected.joined()
     rule = rule or Acceptance()
-    start, known = _start(part, values, found, rule)
-    _place_rough(grey, part, values, rough, start, known)
-    earlier = _earlier(part, values, expected.before, rough) if tone is not None else None
+    corners = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
+    start, known = _start(part, corners, found, rule)
+    _place_rough(grey, part, corners, rough, start, known)
+    earlier = _earlier(part, corners, expected.before, rough) if tone is not None else None
     edges = _edges(grey, part, values, start, tone, earlier)
     good = _accepted(part, edges, known, rule)
     measured = _measured(part, edges, good, expected.predicted, found)
@@ -136,7 +137,7 @@ def _edges(
 
 def _earlier(
     part: TagGeometry,
-    values: Values,
+    predicted: Array,
     before: PhotoMeasurement | None,
     rough: frozenset[int],
 ) -> Earlier | None:
@@ -146,7 +147,6 @@ def _earlier(
     """
     if before is None or not len(before.tag_ids):
         return None
-    predicted = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
     place = {int(t): i for i, t in enumerate(before.tag_ids)}
     rows = np.array([place.get(int(t), -1) for t in part.tag_id], dtype=np.intp)
     observed = before.observed[rows]
@@ -163,13 +163,12 @@ def _near_px(corners: Array) -> Array:
 
 
 def _start(
-    part: TagGeometry, values: Values, found: Detections, rule: Acceptance
+    part: TagGeometry, predicted: Array, found: Detections, rule: Acceptance
 ) -> tuple[Array, npt.NDArray[np.bool_]]:
     """Where the first look saw the corners, less the prediction; and which squares it saw there.
 
     A survey that is still rough predicts worse than the first look sees.
     """
-    predicted = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
     near = _near_px(predicted)
     side = np.linalg.norm(predicted - np.roll(predicted, 1, axis=1), axis=2).max(axis=1)
     place = {int(t): i for i, t in enumerate(found.ids)}
@@ -187,7 +186,7 @@ def _start(
 def _place_rough(
     grey: npt.NDArray[np.uint8],
     part: TagGeometry,
-    values: Values,
+    predicted: Array,
     rough: frozenset[int],
     start: Array,
     known: npt.NDArray[np.bool_],
@@ -198,9 +197,6 @@ def _place_rough(
     all its squares together still say where it is when none of them can be read alone.
     """
     wanted = np.array([int(t) in rough for t in part.tag_id], dtype=bool) & ~known
-    if not wanted.any():
-        return
-    predicted = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
     for marker in np.unique(part.marker[wanted]):
         rows = np.flatnonzero(wanted & (part.marker == marker))
         ids = [int(t) for t in part.tag_id[rows]]
