@@ -13,7 +13,9 @@ def main() -> None:
     try:
         from fitscan.cli import main as run
     except KeyboardInterrupt:
-        sys.stderr.write("fitscan: stopped; every file that was written is whole.\n")
+        from fitscan.errors import STOPPED
+
+        sys.stderr.write(f"fitscan: {STOPPED}\n")
         raise SystemExit(130) from None
     run()
 

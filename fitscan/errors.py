@@ -8,8 +8,10 @@ from __future__ import annotations
 import os
 from typing import ClassVar
 
-__all__ = ["DataError", "EnvironmentProblem", "FitscanError", "InputError"]
+__all__ = ["STOPPED", "DataError", "EnvironmentProblem", "FitscanError", "InputError"]
 
+STOPPED = "stopped; every file that was written is whole."
+"""What is said after Ctrl-C, wherever it came."""
 
 _LONGEST = 1500
 

@@ -18,7 +18,7 @@ from typer.models import CommandInfo
 
 from fitscan.cli.app import app
 from fitscan.cli.interrupt import listen
-from fitscan.errors import FitscanError, InputError
+from fitscan.errors import STOPPED, FitscanError, InputError
 
 __all__ = ["main"]
 
@@ -51,7 +51,7 @@ def main() -> None:
             raise
         _leave(_own_fault(error), 1)
     if code == _STOPPED:
-        _leave("stopped; every file that was written is whole.", _STOPPED)
+        _leave(STOPPED, _STOPPED)
     raise SystemExit(code)
 
 

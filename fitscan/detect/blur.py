@@ -57,21 +57,20 @@ class _Misfit:
 
 def first_blur(sight: Sight, grey: npt.NDArray[np.uint8], change: Array) -> tuple[Profiles, Array]:
     """The first profiles, and roughly with which blur (n,) in px they are explained best."""
-    n = sight.size[0]
-    rows = np.arange(n)
-    profiles = sight.read(grey, change, np.full(n, _FIRST_REACH_PX))
-    best = _best_of(_FIRST_BLURS, _Misfit(profiles, sight, _FIRST_EVERY), rows)
+    profiles = sight.read(grey, change, np.full(sight.size[0], _FIRST_REACH_PX))
+    best = _best_of(_FIRST_BLURS, _Misfit(profiles, sight, _FIRST_EVERY))
     wide = np.flatnonzero(best > OUT_OF_FOCUS_PX)
     if len(wide):
         some = sight.only(wide)
         longer = some.read(grey, change[wide], np.full(len(wide), WIDE_REACH_PX))
-        best[wide] = _best_of(_WIDE_BLURS, _Misfit(longer, some, _FIRST_EVERY), rows[: len(wide)])
+        best[wide] = _best_of(_WIDE_BLURS, _Misfit(longer, some, _FIRST_EVERY))
         profiles.put(sight.numbers[wide].ravel(), longer)
     return profiles, best
 
 
-def _best_of(blurs: tuple[float, ...], misfit: _Misfit, rows: npt.NDArray[np.intp]) -> Array:
-    """The best between some blurs in equal ratios."""
+def _best_of(blurs: tuple[float, ...], misfit: _Misfit) -> Array:
+    """The best (n,) between some blurs in equal ratios."""
+    rows = np.arange(len(misfit.every))
     cost = np.stack([misfit(np.full(len(rows), b), rows) for b in blurs])
     best = np.clip(np.argmin(cost, axis=0), 1, len(blurs) - 2)
     move = _lowest(np.stack([cost[best + d, np.arange(len(rows))] for d in (-1, 0, 1)]))

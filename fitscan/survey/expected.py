@@ -65,21 +65,19 @@ class Expected:
         stayed = 2 * sum(len(k.tag_ids) for k in self.kept) >= len(self.before.tag_ids)
         return self.before.tone if stayed else None
 
-    def joined(
-        self, measured: PhotoMeasurement | None = None, tone: float | None = None
-    ) -> PhotoMeasurement:
+    def joined(self, measured: PhotoMeasurement | None = None) -> PhotoMeasurement:
         """All squares of the photo: what is kept, and what was measured of the others.
 
         What the first look had not found stays sought.
         """
-        if tone is None:
-            tone = self.before.tone if self.before is not None else 0.0
+        last = measured or self.before
+        tone = last.tone if last is not None else 0.0
         none = np.zeros(0)
         empty = PhotoMeasurement(
             np.zeros(0, dtype=np.intp), np.zeros((0, 9)), np.zeros((0, 9, 9)), none,
             np.zeros(0, dtype=bool), (), tone, none,
         )  # fmt: skip
-        parts = [empty, *self.kept, *([] if measured is None else [measured])]
+        parts = [empty, *self.kept, *([measured] if measured else [])]
         names = ("tag_ids", "observed", "covariance", "px_per_mm", "sought", "blur_px",
                  "predicted", "carried", "seen", "contrast")  # fmt: skip
         whole = {n: np.concatenate([getattr(p, n) for p in parts]) for n in names}
@@ -98,7 +96,6 @@ def expected_in(
     rough: frozenset[int] = frozenset(),
     before: PhotoMeasurement | None = None,
     settled: bool = False,
-    rule: Acceptance | None = None,
 ) -> Expected:
     """Sort out what a photo should show.
 
@@ -112,7 +109,6 @@ def expected_in(
             prediction nearly stayed; what it did not accept is tried again unless neither the
             prediction moved nor much was seen.
         settled: whether that was the last round of a survey that has ended.
-        rule: when a square counts.
     """
     patience = _SETTLED if settled else 1.0
     kept: list[PhotoMeasurement] = []
@@ -120,7 +116,7 @@ def expected_in(
     again, places = [], []
     for on_cuff in (False, True):
         part = geometry.take(np.flatnonzero(allowed & ((geometry.cuff >= 0) == on_cuff)))
-        part = part.take(expected_squares(part, values, size_px, rule or Acceptance()))
+        part = part.take(expected_squares(part, values, size_px, Acceptance()))
         predicted = predict_pixels(part, LATTICE * (part.side_mm / CELLS)[:, None, None], values)
         known, shift = _as_before(part.tag_id, predicted, before, rough, patience)
         if before is not None and known.any():

@@ -17,11 +17,11 @@ from fitscan.detect.tags import Detections
 from fitscan.geometry.rotation import Array
 from fitscan.markers.family import CELLS
 from fitscan.markers.layout import CORNERS
-from fitscan.survey.expected import Expected, expected_in
+from fitscan.survey.expected import Expected
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.tag_block import TagGeometry, inward, predict_pixels
 
-__all__ = ["measure_expected", "measure_photo", "own_errors"]
+__all__ = ["measure_expected", "own_errors"]
 
 _HIDDEN_DOUBT = 25.0
 """A square of which half is hidden counts as seven times less certain than its borders say."""
@@ -50,25 +50,6 @@ _SOFT_PX = 0.075
 Gaussian (measured there)."""
 
 
-def measure_photo(
-    grey: npt.NDArray[np.uint8],
-    geometry: TagGeometry,
-    values: Values,
-    found: Detections,
-    *,
-    doubles: frozenset[int] = frozenset(),
-    rough: frozenset[int] = frozenset(),
-    before: PhotoMeasurement | None = None,
-    rule: Acceptance | None = None,
-) -> PhotoMeasurement:
-    """Measure every expected square of one photo, see `expected_in` and `measure_expected`."""
-    height, width = grey.shape
-    expected = expected_in(
-        (width, height), geometry, values, doubles=doubles, rough=rough, before=before, rule=rule
-    )
-    return measure_expected(grey, expected, values, found, rough=rough, rule=rule)
-
-
 def measure_expected(
     grey: npt.NDArray[np.uint8],
     expected: Expected,
@@ -76,7 +57,6 @@ def measure_expected(
     found: Detections,
     *,
     rough: frozenset[int] = frozenset(),
-    rule: Acceptance | None = None,
 ) -> PhotoMeasurement:
     """Measure what needs a look in one photo; the rest is as it was.
 
@@ -86,12 +66,11 @@ def measure_expected(
         values: of the state.
         found: by the first look.
         rough: ids whose marker is placed only roughly: looked for round there as a whole.
-        rule: when a square counts.
     """
     part, tone = expected.part, expected.tone
     if len(part) == 0:
         return expected.joined()
-    rule = rule or Acceptance()
+    rule = Acceptance()
     corners = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
     start, known = _start(part, corners, found, rule)
     _place_rough(grey, part, corners, rough, start, known)
@@ -99,7 +78,7 @@ def measure_expected(
     edges = _edges(grey, part, values, start, tone, earlier)
     good = _accepted(part, edges, known, rule)
     measured = _measured(part, edges, good, expected.predicted, found)
-    return expected.joined(measured, edges.tone)
+    return expected.joined(measured)
 
 
 def _pixels(part: TagGeometry, uv_mm: Array, values: Values) -> Array:
@@ -151,14 +130,19 @@ def _earlier(
     rows = np.array([place.get(int(t), -1) for t in part.tag_id], dtype=np.intp)
     observed = before.observed[rows]
     far = np.linalg.norm(observed[:, :8].reshape(-1, 4, 2) - predicted, axis=2).max(axis=1)
-    known = (rows >= 0) & (far < _near_px(predicted))
+    known = (rows >= 0) & (far < _near_px(_longest_px(predicted)))
     known &= np.array([int(t) not in rough for t in part.tag_id], dtype=bool)
     return Earlier(known, observed, before.blur_px[rows])
 
 
-def _near_px(corners: Array) -> Array:
+def _longest_px(corners: Array) -> Array:
+    """Longest sides (n,) of squares (n, 4, 2)."""
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    return np.asarray(sides.max(axis=1))
+
+
+def _near_px(side: Array) -> Array:
     """How near (n,) to its prediction the model knows a square better than the detector does."""
-    side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     return np.asarray(np.maximum(0.03 * side, 1.2))
 
 
@@ -169,8 +153,8 @@ def _start(
 
     A survey that is still rough predicts worse than the first look sees.
     """
-    near = _near_px(predicted)
-    side = np.linalg.norm(predicted - np.roll(predicted, 1, axis=1), axis=2).max(axis=1)
+    side = _longest_px(predicted)
+    near = _near_px(side)
     place = {int(t): i for i, t in enumerate(found.ids)}
     start, known = np.zeros_like(predicted), np.zeros(len(part), dtype=bool)
     for row, tag_id in enumerate(part.tag_id.tolist()):

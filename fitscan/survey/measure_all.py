@@ -64,16 +64,17 @@ def measure_all(
             some = (geometry, values, found[row], alone, rough)
             asked.append(question(*some, last))
             same = memory.answer(sha256, asked[row])
-            if same is None and looked.resumed and number == 1 and own is not None:
-                # The survey before has searched it, and its end is where this one begins.
-                same = own if wanted.issuperset(own.expected) else None
             if same is None and looked.resumed and own is not None:
-                # Where most photos need not be asked again, no worker starts for them.
-                expected = expected_in(
-                    own.size_px, geometry, values,
-                    doubles=alone, rough=rough, before=own, settled=True,
-                )  # fmt: skip
-                same = None if len(expected.part) else expected.joined()
+                if number == 1 and wanted.issuperset(own.expected):
+                    # The survey before has searched it, and its end is where this one begins.
+                    same = own
+                else:
+                    # Where most photos need not be asked again, no worker starts for them.
+                    expected = expected_in(
+                        own.size_px, geometry, values,
+                        doubles=alone, rough=rough, before=own, settled=True,
+                    )  # fmt: skip
+                    same = None if len(expected.part) else expected.joined()
             if same is not None:
                 known[row] = same
                 continue

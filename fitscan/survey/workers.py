@@ -136,15 +136,15 @@ def starting_workers(photos: int, workers: int | None = None) -> Iterator[None]:
     if jobs == 1:
         yield
         return
-    if not _joblib_is_asked():
+    if _copies is None and can_copy() and not _joblib_is_asked():
         _load()
-        if _copies is None and can_copy():
-            # Where no more processes are allowed, or no semaphores are there, joblib finds a way.
-            with suppress(*_NO_MORE), _patient(), _mute():
-                _copies = Copies(jobs - 1)
-        if _copies is not None:
-            yield
-            return
+        # Where no more processes are allowed, or no semaphores are there, joblib finds a way; and
+        # what was loaded may have started threads.
+        with suppress(*_NO_MORE), _patient(), _mute():
+            _copies = Copies(jobs - 1) if can_copy() else None
+    if _copies is not None and not _joblib_is_asked():
+        yield
+        return
     from joblib import Parallel, delayed
 
     with _patient(), _deaf():

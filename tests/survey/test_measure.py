@@ -14,7 +14,7 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import Array
 from fitscan.survey.expected import expected_in, expected_squares
-from fitscan.survey.measure import measure_photo
+from fitscan.survey.measure import measure_expected
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.state import step_photos
 from fitscan.survey.tag_block import TagGeometry
@@ -82,6 +82,22 @@ def centre_errors(measured: PhotoMeasurement) -> Array:
     rows = [place[int(t)] for t in measured.tag_ids[own]]
     seen = measured.observed[own, :8].reshape(-1, 4, 2).mean(axis=1)
     return np.asarray(seen - corners[rows].mean(axis=1))
+
+
+def measure_photo(
+    grey: npt.NDArray[np.uint8],
+    geometry: TagGeometry,
+    state: Values,
+    seen: Detections,
+    *,
+    doubles: frozenset[int] = frozenset(),
+    rough: frozenset[int] = frozenset(),
+    before: PhotoMeasurement | None = None,
+) -> PhotoMeasurement:
+    """Every expected square of one photo, as a survey measures it."""
+    size = (grey.shape[1], grey.shape[0])
+    expected = expected_in(size, geometry, state, doubles=doubles, rough=rough, before=before)
+    return measure_expected(grey, expected, state, seen, rough=rough)
 
 
 @lru_cache(maxsize=1)

@@ -21,9 +21,16 @@ _AHEAD = """
 import os, time
 from joblib import Parallel, delayed
 from joblib.externals.loky import reusable_executor
-from fitscan.survey.workers import starting_workers
+from fitscan.survey import workers
 
-with starting_workers({photos}, {workers}):
+load = workers._load
+
+def slowly():
+    time.sleep(1.0)  # On a busy computer a quick process would take a late one's call as well.
+    load()
+
+workers._load = slowly
+with workers.starting_workers({photos}, {workers}):
     pool = reusable_executor._executor
     before = set(pool._processes) if pool is not None else set()
 used = set(Parallel(n_jobs=2, batch_size=1)(delayed(os.getpid)() for _ in range(8)))
@@ -172,20 +179,14 @@ def test_a_second_ctrl_c_does_not_wait(tmp_path: Path, copies: bool) -> None:
 
 @only_linux
 def test_a_copy_that_the_computer_ends_is_told_in_a_sentence(tmp_path: Path) -> None:
-    run = begun(working("0.2", copies=True), tmp_path)
-    while not (tmp_path / "ended-1").exists():
-        time.sleep(0.01)
-    (copy,) = children(run.pid)
+    run, copy = with_a_copy(tmp_path, "0.2", "ended-1")
     os.kill(copy, signal.SIGKILL)
     assert "EnvironmentProblem: The computer ended one of the processes" in ended(run)
 
 
 @only_linux
 def test_copies_end_with_the_process_that_they_are_of(tmp_path: Path) -> None:
-    run = begun(working("1000", copies=True), tmp_path)
-    while not (tmp_path / "begun-1").exists():
-        time.sleep(0.01)
-    (copy,) = children(run.pid)
+    run, copy = with_a_copy(tmp_path, "1000", "begun-1")
     run.kill()
     # Which returns when nobody holds its output any more.
     run.communicate(timeout=30)
@@ -194,6 +195,15 @@ def test_copies_end_with_the_process_that_they_are_of(tmp_path: Path) -> None:
             return
         time.sleep(0.1)
     pytest.fail("the copy works on for nobody")
+
+
+def with_a_copy(folder: Path, seconds: str, sign: str) -> tuple[subprocess.Popen[str], int]:
+    """A program at work, once a file is there, and its copy."""
+    run = begun(working(seconds, copies=True), folder)
+    while not (folder / sign).exists():
+        time.sleep(0.01)
+    (copy,) = children(run.pid)
+    return run, copy
 
 
 def children(process: int) -> list[int]:
