@@ -107,7 +107,7 @@ def survey_with(detector: Detector, folder: Path, kit: Kit, camera: CameraFile |
     with (
         mock.patch.object(photo_work, "find_tags", detector),
         mock.patch.object(look, "run_all", _one_by_one),
-        mock.patch.object(build, "_from_corners", lambda cleaned, _: cleaned),
+        mock.patch.object(build, "_from_corners", lambda *begun: begun),
         mock.patch.object(build, "measure_in_rounds", _corners_only),
     ):
         return survey_folder(folder, kit, camera, workers=1)
@@ -119,10 +119,9 @@ def _one_by_one(function: Callable[..., object], calls: list[tuple[object, ...]]
     return [function(*call) for call in calls]
 
 
-def _corners_only(
-    cleaned: Cleaned, looked: Looked, found: list[Detections], doubles: set[int], *_: object
-) -> Finished:
+def _corners_only(begun: tuple[Cleaned, Looked, list[Detections]], *_: object) -> Finished:
     """Adjust the corners again with the outlier tests at their full strength."""
+    cleaned, found = begun[0], begun[2]
     network = cleaned.network
     rows: list[tuple[int, int]] = []
     corners = []

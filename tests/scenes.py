@@ -337,12 +337,9 @@ class Shots:
 
     def joined(self, other: Shots) -> Shots:
         """The squares of both, of photos with the same rows."""
-        a, b = self.geometry, other.geometry
         return Shots(
             self.scene,
-            TagGeometry(
-                *(np.concatenate([getattr(a, f), getattr(b, f)]) for f in a.__dataclass_fields__)
-            ),
+            TagGeometry.joined([self.geometry, other.geometry]),
             np.concatenate([self.first, other.first]),
             np.concatenate([self.missed, other.missed]),
             np.concatenate([self.observed, other.observed]),

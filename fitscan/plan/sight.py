@@ -52,7 +52,8 @@ def seen_squares(
     parts: list[TagGeometry] = []
     values = {g.name: g.values for g in replace(state, photo=photos).groups()}
     size = (network.lens.width_px, network.lens.height_px)
-    squares, begins = _all_squares(network)
+    squares = network.all_squares
+    begins = np.cumsum([0, *(len(network.layout.markers[m]) for m in network.markers)])
     for start in range(0, max(len(photo), 1), _AT_ONCE // 16):
         chunk = slice(start, start + _AT_ONCE // 16)
         count = begins[marker[chunk] + 1] - begins[marker[chunk]]
@@ -63,18 +64,11 @@ def seen_squares(
         for on_cuff in (False, True):
             part = geometry.take((geometry.cuff >= 0) == on_cuff)
             parts.append(part.take(expected_squares(part, values, size, rule)))
-    joined = _joined(parts)
+    joined = TagGeometry.joined(parts)
     ends = _middles(joined, state)
     turns = photos[:, :9].reshape(-1, 3, 3)
     eyes = -np.einsum("nji,nj->ni", turns, photos[:, 9:12])[joined.photo]
     return joined.take(~stage.blocked(eyes, ends))
-
-
-def _all_squares(network: Network) -> tuple[TagGeometry, IntArray]:
-    """All squares (n) of a network, marker by marker; and where each marker's begin (m + 1)."""
-    tags = [network.layout.markers[m] for m in network.markers]
-    ids = [t for own in tags for t in own]
-    return network.geometry(ids, [0] * len(ids)), np.cumsum([0, *(len(own) for own in tags)])
 
 
 def _in_view(
@@ -113,8 +107,3 @@ def _middles(squares: TagGeometry, state: State) -> Array:
     marker = state.marker[squares.marker]
     turn = marker[:, :9].reshape(n, 3, 3)
     return np.asarray(np.einsum("nij,nj->ni", turn, x) + marker[:, 9:12])
-
-
-def _joined(parts: list[TagGeometry]) -> TagGeometry:
-    names = TagGeometry.__dataclass_fields__
-    return TagGeometry(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))

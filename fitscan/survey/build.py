@@ -19,6 +19,7 @@ from fitscan.lens.match import LensPrior
 from fitscan.lens.model import Lens
 from fitscan.markers.kit import Kit
 from fitscan.markers.layout import CORNERS, Layout
+from fitscan.survey.beside import begin_beside
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.ended_before import End, Ended
 from fitscan.survey.look import Looked, no_photo_left, where_refused
@@ -125,8 +126,10 @@ def _solved(
     )
     if ended is not None:
         some = replace(looked.only(rows), resumed=True)
-        seen = [found[i] for i in rows]
-        begun = _resumed(ended, network, network.start(placement, rows), some, seen)
+        begun = begin_beside(
+            ended, network, network.start(placement, rows), some, [found[i] for i in rows], doubles,
+            workers, tell,
+        )  # fmt: skip
     else:
         state, given = _first_observations(network, placement, found, rows)
         tell("Adjusting corners", 0, 1)
@@ -136,10 +139,8 @@ def _solved(
         )
         told.dropped.extend(Dropped("", m, MOVED) for m in cleaned.moved)
         rows = [i for i in rows if looked.paths[i].name in cleaned.network.photos]
-        some = looked.only(rows)
-        seen = [found[i] for i in rows]
-        begun = _from_corners(cleaned, seen)
-    finished = measure_in_rounds(begun, some, seen, doubles, workers, tell, told)
+        begun = _from_corners(cleaned, looked.only(rows), [found[i] for i in rows])
+    finished = measure_in_rounds(begun, doubles, workers, tell, told)
     if asked.end is not None:
         _keep_end(asked.end, finished, looked, told)
     return sum_up(asked.name, finished, looked, camera, told, tell)
@@ -279,7 +280,7 @@ def _in_front(network: Network, state: State, given: SquareObservations) -> Squa
     return given.take(good)
 
 
-def _from_corners(cleaned: Cleaned, found: list[Detections]) -> Begun:
+def _from_corners(cleaned: Cleaned, looked: Looked, found: list[Detections]) -> Begun:
     """Begin with an adjustment of the first look's corners; what it had not is placed roughly."""
     again = _placed_again(cleaned, found)
     network, state = with_single_sights(
@@ -287,21 +288,8 @@ def _from_corners(cleaned: Cleaned, found: list[Detections]) -> Begun:
     )
     network, state = network.grown(state, again)
     gone = frozenset(cleaned.moved) - set(again)
-    return Begun(network, state, gone, added(network, cleaned.network.markers))
-
-
-def _resumed(
-    ended: Ended,
-    network: Network,
-    state: State,
-    looked: Looked,
-    found: list[Detections],
-) -> Begun:
-    """Begin where an earlier survey ended; what it had not is placed roughly."""
-    network = replace(network, priors=ended.priors)
-    state = ended.state_of(network, state, list(looked.sha256))
-    network, state = with_single_sights(network, state, found, set())
-    return Begun(network, state, frozenset(), added(network, ended.markers), ended.factors)
+    rough = added(network, cleaned.network.markers)
+    return Begun(network, state, looked, found, gone, rough)
 
 
 def _placed_again(cleaned: Cleaned, found: list[Detections]) -> dict[int, Rigid]:

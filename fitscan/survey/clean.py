@@ -19,7 +19,7 @@ from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.survey.broken import Break, BreakTests, outweighs
 from fitscan.survey.lens_check import check_solution
-from fitscan.survey.network import Network, SquareObservations
+from fitscan.survey.network import HUBER, Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State
@@ -28,9 +28,6 @@ from fitscan.survey.tag_block import TagBlock
 __all__ = ["MOVED_SHARE", "Cleaned", "clean", "completed"]
 
 _ROUNDS = 14
-_ROBUST = 1.8
-"""Huber bound on sqrt(chi2 / rank): about where Baarda's test trips for nine residuals."""
-
 _GROSS = 2.5
 _KNOWN, _NEAR, _SETTLED = 0.25, 0.1, 0.03
 """How far the scale of the standard deviations may be off for a square to be judged; for all to be
@@ -112,8 +109,8 @@ def clean(
     settled = False
     moved = np.zeros(0, dtype=np.intp)
     for number in range(rounds):
-        seen = _scaled(part.seen, used)
-        solution = part.network.solve(near, seen, robust=_ROBUST, nearly=True, known=linears)
+        seen = part.seen.scaled_by(used)
+        solution = part.network.solve(near, seen, robust=HUBER, nearly=True, known=linears)
         near = State.of(solution.values)
         covariance = part.network.covariance(solution)
         tests = _tests(covariance)
@@ -156,7 +153,7 @@ def clean(
 def completed(cleaned: Cleaned) -> Cleaned:
     """The same squares adjusted to the end, with the rules."""
     known = _linearised(cleaned.solution, np.ones(2))
-    solution = cleaned.network.solve(cleaned.state, cleaned.seen, robust=_ROBUST, known=known)
+    solution = cleaned.network.solve(cleaned.state, cleaned.seen, robust=HUBER, known=known)
     covariance = cleaned.network.covariance(solution)
     return replace(
         cleaned,
@@ -217,7 +214,7 @@ class _Judge:
 
         Markers are not judged while those are not known, or where the lens model is poor.
         """
-        ratio = _excess(self.seen, self.tests) / scale[_kind(self.seen)] ** 2
+        ratio = _excess(self.seen, self.tests) / scale[self.seen.kind] ** 2
         ratio[_strained(self.covariance, self.seen, ratio)] = 0.0
         worst = _worst_of_each(self.seen, ratio / self.gross)
         judged = np.allclose(scale, 1.0, rtol=_KNOWN) and not self.poor
@@ -253,7 +250,7 @@ def _broken(judge: _Judge, ratio: Array) -> Break | None:
         for b, w in zip(covariance.solution.blocks, covariance.solution.weights, strict=True)
         if isinstance(b, TagBlock)
     ]
-    light = _spread(seen, weights) / ratio[_kind(seen)] ** 2
+    light = _spread(seen, weights) / ratio[seen.kind] ** 2
     size = _spread(seen, [t.statistic for t in tests]) * light
     excess = _excess(seen, tests) * light
     freedom = _spread(seen, [t.redundancy for t in tests])
@@ -313,15 +310,6 @@ def _without(part: Restricted, near: State, worst: npt.NDArray[np.bool_]) -> Res
     return replace(less, places=part.places[less.places])
 
 
-def _kind(seen: SquareObservations) -> npt.NDArray[np.intp]:
-    return (seen.geometry.cuff >= 0).astype(np.intp)
-
-
-def _scaled(seen: SquareObservations, factors: Array) -> SquareObservations:
-    whitening = seen.whitening / factors[_kind(seen)][:, None, None]
-    return SquareObservations(seen.geometry, seen.observed, whitening, seen.px_per_mm, seen.rank)
-
-
 def _tests(covariance: Covariance) -> tuple[BlockTest, ...]:
     blocks = covariance.solution.blocks
     return tuple(block_test(covariance, i) for i, b in enumerate(blocks) if isinstance(b, TagBlock))
@@ -329,7 +317,7 @@ def _tests(covariance: Covariance) -> tuple[BlockTest, ...]:
 
 def _rows_by_block(seen: SquareObservations) -> list[npt.NDArray[np.intp]]:
     """Rows of the squares in the order of the network's blocks."""
-    kind = _kind(seen)
+    kind = seen.kind
     rows = [np.flatnonzero(kind == k) for k in (0, 1)]
     return [r for r in rows if len(r)]
 
@@ -356,7 +344,7 @@ def _variance_ratio(
     (`typical`), on which fewer than half of the squares have no hold.
     """
     out = np.ones(2)
-    kind = _kind(seen)
+    kind = seen.kind
     numbers = [i for i, b in enumerate(solution.blocks) if isinstance(b, TagBlock)]
     for rows, number, test in zip(_rows_by_block(seen), numbers, tests, strict=True):
         linear, weight = solution.linears[number], solution.weights[number]

@@ -55,26 +55,24 @@ def measure_expected(
     expected: Expected,
     values: Values,
     found: Detections,
-    *,
-    rough: frozenset[int] = frozenset(),
 ) -> PhotoMeasurement:
     """Measure what needs a look in one photo; the rest is as it was.
 
     Args:
         grey: (h, w).
-        expected: what the photo should show.
+        expected: what the photo should show; what is placed roughly is looked for round there as a
+            whole.
         values: of the state.
         found: by the first look.
-        rough: ids whose marker is placed only roughly: looked for round there as a whole.
     """
-    part, tone = expected.part, expected.tone
+    part, tone, asked = expected.part, expected.tone, expected.asked
     if len(part) == 0:
         return expected.joined()
     rule = Acceptance()
     corners = _pixels(part, CORNERS * part.side_mm[:, None, None], values)
     start, known = _start(part, corners, found, rule)
-    _place_rough(grey, part, corners, rough, start, known)
-    earlier = _earlier(part, corners, expected.before, rough) if tone is not None else None
+    _place_rough(grey, part, corners, asked.rough, start, known)
+    earlier = _earlier(part, corners, asked.before, asked.rough) if tone is not None else None
     edges = _edges(grey, part, values, start, tone, earlier)
     good = _accepted(part, edges, known, rule)
     measured = _measured(part, edges, good, expected.predicted, found)

@@ -20,9 +20,9 @@ from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections
 from fitscan.markers.kit import Kit
 from fitscan.store.sealed import keep_arrays, recall_arrays
+from fitscan.survey.expected import Asked
 from fitscan.survey.found_before import fingerprint
 from fitscan.survey.measurement import PhotoMeasurement
-from fitscan.survey.tag_block import TagGeometry
 
 __all__ = ["Memory", "question"]
 
@@ -42,14 +42,7 @@ class Round:
     measured: PhotoMeasurement
 
 
-def question(
-    geometry: TagGeometry,
-    values: Values,
-    found: Detections,
-    doubles: frozenset[int],
-    rough: frozenset[int],
-    before: PhotoMeasurement | None,
-) -> str:
+def question(asked: Asked, values: Values, found: Detections) -> str:
     """Hash of all that is asked of a photo's pixels, see `measure_expected`."""
     digest = hashlib.sha256()
 
@@ -58,13 +51,13 @@ def question(
         digest.update(f"{name} {array.dtype} {array.shape} ".encode())
         digest.update(array.tobytes())
 
-    for one in (geometry, found, before):
+    for one in (asked.geometry, found, asked.before):
         for field in fields(one) if one is not None else ():
             add(field.name, getattr(one, field.name))
     for name in sorted(values):
         add(name, values[name])
-    add("doubles", sorted(doubles))
-    add("rough", sorted(rough))
+    add("doubles", sorted(asked.doubles))
+    add("rough", sorted(asked.rough))
     return digest.hexdigest()
 
 
@@ -90,14 +83,14 @@ class Memory:
         return rounds[-1].measured if rounds else None
 
     def add(self, sha256: str, asked: str, measured: PhotoMeasurement) -> None:
-        """Remember an answer of this survey."""
+        """Remember an answer of this survey; an empty question was one that comes only once."""
         self._now.setdefault(sha256, []).append(Round(asked, measured))
 
     def keep(self) -> None:
         """Write what is new; that it cannot be written costs time later and nothing else."""
         for sha256, rounds in self._now.items():
-            before = [r.asked for r in self._rounds(sha256)]
-            if before == [r.asked for r in rounds]:
+            asked = [r.asked for r in rounds]
+            if all(asked) and asked == [r.asked for r in self._rounds(sha256)]:
                 continue
             if not keep_arrays(self._place(sha256), _packed(rounds)):
                 return

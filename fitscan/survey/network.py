@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from fitscan.adjust.held import solve_free
 from fitscan.adjust.problem import Block, IntArray, Linear, LinearBlock, PriorBlock
 from fitscan.adjust.solve import Options, Solution, solve
 from fitscan.adjust.statistics import Covariance, Datum, covariance_of
@@ -26,10 +27,14 @@ from fitscan.survey.start import Placement
 from fitscan.survey.state import State, pack_markers, pack_photos
 from fitscan.survey.tag_block import TagBlock, TagGeometry, inward
 
-__all__ = ["Network", "SquareObservations", "corner_observations"]
+__all__ = ["HUBER", "Network", "SquareObservations", "corner_observations"]
 
 _NEARLY, _WHOLLY = 1e-5, 1e-13
 """Share of the square sum below which a fall is not worth a step."""
+
+HUBER = 1.8
+"""Bound of the Huber weights on sqrt(chi2 / rank): about where Baarda's test trips for nine
+residuals."""
 
 _DAMPING = 1e-8
 """Start values are good: more damping only slows down what photos tie weakly."""
@@ -58,6 +63,16 @@ class SquareObservations:
     def scaled(self, factor: float) -> SquareObservations:
         """Return the observations with standard deviations multiplied by a factor."""
         return replace(self, whitening=self.whitening / factor)
+
+    @property
+    def kind(self) -> IntArray:
+        """(n,) 0 of flat squares, 1 of those on cuffs."""
+        return (self.geometry.cuff >= 0).astype(np.intp)
+
+    def scaled_by(self, factors: npt.ArrayLike) -> SquareObservations:
+        """The same with a factor (2,) for flat squares and one for those on cuffs."""
+        each = np.asarray(factors, dtype=np.float64)[self.kind]
+        return replace(self, whitening=self.whitening / each[:, None, None])
 
     def __len__(self) -> int:
         return len(self.geometry)
@@ -115,6 +130,12 @@ class Network:
     def geometry(self, tag_ids: list[int], photos: list[int]) -> TagGeometry:
         """Squares by tag id and photo row."""
         return TagGeometry.of(self.layout, tag_ids, photos, self.marker_row, self.cuff_row)
+
+    @cached_property
+    def all_squares(self) -> TagGeometry:
+        """All squares of all markers, marker by marker, in the first photo."""
+        ids = [t for m in self.markers for t in self.layout.markers[m]]
+        return self.geometry(ids, [0] * len(ids))
 
     def start(self, placement: Placement, photo_rows: list[int]) -> State:
         """Start state from placed photos (their numbers in the placement's list) and markers."""
@@ -230,6 +251,23 @@ class Network:
         promise = _NEARLY if nearly else _WHOLLY
         options = Options(steps=steps, damping=_DAMPING, promise=promise, eliminate="photo")
         return solve(state.groups(), self.blocks(seen, robust=robust), options, known)
+
+    def at_rest(
+        self, state: State, seen: SquareObservations, free: Mapping[str, IntArray]
+    ) -> State:
+        """Adjust what is `free`, rows of the state by group, and hold all the rest.
+
+        Squares that show nothing free are not asked.
+
+        Raises:
+            DataError: the squares leave something of it free.
+        """
+        asked = np.zeros(len(seen), dtype=bool)
+        for rows, index in (("photo", seen.geometry.photo), ("marker", seen.geometry.marker)):
+            asked |= np.isin(index, free[rows])
+        blocks = self.blocks(seen.take(asked), robust=HUBER)
+        options = Options(damping=_DAMPING, promise=_NEARLY)
+        return State.of(solve_free(state.groups(), blocks, free, options))
 
     def covariance(self, solution: Solution) -> Covariance:
         """Covariance of all but the photos, free network with inner constraints on the centres.

@@ -5,18 +5,18 @@ It imports little, because every process has to; who calls it, and with what, is
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.errors import FitscanError
 from fitscan.photos.read import Photo, read_photo
-from fitscan.survey.expected import expected_in
+from fitscan.survey.expected import Asked, expected_in
 from fitscan.survey.found_before import keep, recall
 from fitscan.survey.measure import measure_expected
 from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.shelf import decoded, lay_down
-from fitscan.survey.tag_block import TagGeometry
 
 __all__ = ["look", "measure", "tags_in"]
 
@@ -55,28 +55,22 @@ def tags_in(photo: Photo, cache: Path | None) -> Detections:
 def measure(
     path: Path,
     shelf: Path | None,
-    geometry: TagGeometry,
+    asked: Asked,
     values: Values,
     found: Detections,
-    doubles: frozenset[int],
-    rough: frozenset[int],
-    before: PhotoMeasurement | None,
-    settled: bool = False,
 ) -> PhotoMeasurement:
     """Measure the expected squares of one photo, see `expected_in` and `measure_expected`."""
     _one_thread()
-    size = before.size_px if before is not None else (0, 0)
+    size = asked.before.size_px if asked.before is not None else (0, 0)
     # A photo that needs no look is not even decoded.
     grey = decoded(path, shelf) if 0 in size else None
     if grey is not None:
         size = (grey.shape[1], grey.shape[0])
-    expected = expected_in(
-        size, geometry, values, doubles=doubles, rough=rough, before=before, settled=settled
-    )
+    expected = expected_in(replace(asked, size_px=size), values)
     if len(expected.part) == 0:
         return expected.joined()
     grey = decoded(path, shelf) if grey is None else grey
-    return measure_expected(grey, expected, values, found, rough=rough)
+    return measure_expected(grey, expected, values, found)
 
 
 def _one_thread() -> None:

@@ -15,6 +15,7 @@ from fitscan.lens.model import Lens
 from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.look import Looked
 from fitscan.survey.measure_all import measure_all
+from fitscan.survey.measure_beside import measure_again
 from fitscan.survey.measurement import PhotoMeasurement
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.quality import Finished, Told
@@ -22,7 +23,15 @@ from fitscan.survey.start import place_markers
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.workers import Progress
 
-__all__ = ["Begun", "added", "measure_in_rounds", "taught", "with_single_sights"]
+__all__ = [
+    "Begun",
+    "added",
+    "measure_in_rounds",
+    "observations",
+    "stayed",
+    "taught",
+    "with_single_sights",
+]
 
 
 @dataclass(frozen=True)
@@ -31,33 +40,31 @@ class Begun:
 
     Attributes:
         network, state: all that is placed.
+        looked: photos of the network.
+        found: the first look, photo by photo.
         gone: markers that are not looked for, since they contradict themselves.
         rough: ids whose marker is placed only roughly.
         factors: by how much the standard deviations of flat and cuff squares were scaled.
+        measured: per photo, where a first round was measured already.
     """
 
     network: Network
     state: State
+    looked: Looked
+    found: list[Detections]
     gone: frozenset[int]
     rough: frozenset[int]
     factors: tuple[float, float] = (1.0, 1.0)
+    measured: tuple[PhotoMeasurement, ...] = ()
 
 
 def measure_in_rounds(
-    begun: Begun,
-    looked: Looked,
-    found: list[Detections],
-    doubles: set[int],
-    workers: int | None,
-    tell: Progress,
-    told: Told,
+    begun: Begun, doubles: set[int], workers: int | None, tell: Progress, told: Told
 ) -> Finished:
     """Rounds of edges on the model: the first finds, the second refines, a third catches up.
 
     Args:
-        begun: what the first round predicts from.
-        looked: photos of its network.
-        found: the first look, photo by photo.
+        begun: what the first round predicts from, or the second where the first was measured.
         doubles: ids that are left alone.
         workers: processes for the photos.
         tell: progress.
@@ -67,35 +74,31 @@ def measure_in_rounds(
         DataError: what was measured does not hang together.
     """
     network, state, rough = begun.network, begun.state, begun.rough
+    looked, found, measured = begun.looked, begun.found, list(begun.measured)
     gone, factors = set(begun.gone), begun.factors
-    measured: list[PhotoMeasurement] = []
     finished: Finished | None = None
     searched: frozenset[int] = frozenset()
-    for number in (1, 2, 3):
+    for number in (2, 3) if measured else (1, 2, 3):
         # A third round is for markers that the second has placed from a single photo: those that
-        # it has looked for itself are not there. It looks at little else, see `expected_in`.
+        # it has looked for itself are not there. It looks at little else, see `expected_in_each`.
         if number == 3 and rough <= searched:
             break
         searched = rough
         values = {g.name: g.values for g in state.groups()}
-        measured = measure_all(
+        measure = measure_again if looked.resumed else measure_all
+        measured = measure(
             network, values, looked, found, doubles, measured, workers, tell, number, rough
         )
-        given = _observations(network, measured)
+        given = observations(network, measured)
         tell("Adjusting edges", min(number, 2) - 1, 2)
-        # Of a survey that had ended the spread is known; what is new is only to be predicted well.
-        rather = looked.resumed and number == 1
-        cleaned = clean(network, state, given, factors=factors, start_only=rather, to_the_end=False)
+        cleaned = clean(network, state, given, factors=factors, to_the_end=False)
         factors = cleaned.factors
-        finished = Finished(cleaned, network, given, tuple(measured), finished)
         # A marker that contradicts itself is not looked for again: half of it would agree.
         gone |= set(cleaned.moved)
-        if number == 1:
+        finished = Finished(cleaned, network, given, tuple(measured), finished)
+        if finished.earlier is None:
             told.dropped.extend(finished.lost())
-        stay = [i for i, p in enumerate(network.photos) if p in cleaned.network.photos]
-        looked = looked.only(stay)
-        measured = [measured[i] for i in stay]
-        found = [_sharpened(found[i], m) for i, m in zip(stay, measured, strict=True)]
+        looked, found, measured = stayed(network, cleaned.network, looked, found, measured)
         network, state = with_single_sights(taught(cleaned).network, cleaned.state, found, gone)
         rough = added(network, cleaned.network.markers)
     assert finished is not None
@@ -104,6 +107,22 @@ def measure_in_rounds(
     finished = replace(finished, cleaned=completed(finished.cleaned))
     tell("Adjusting edges", 2, 2)
     return finished
+
+
+def stayed(
+    asked: Network,
+    left: Network,
+    looked: Looked,
+    found: list[Detections],
+    measured: list[PhotoMeasurement],
+) -> tuple[Looked, list[Detections], list[PhotoMeasurement]]:
+    """What a round leaves of its photos: those that are left, what is found in them, and measured.
+
+    What the first look found has measured corners from now on, where there are any.
+    """
+    stay = [i for i, p in enumerate(asked.photos) if p in left.photos]
+    sharper = [_sharpened(found[i], measured[i]) for i in stay]
+    return looked.only(stay), sharper, [measured[i] for i in stay]
 
 
 def taught(cleaned: Cleaned) -> Cleaned:
@@ -148,7 +167,8 @@ def _sharpened(found: Detections, measured: PhotoMeasurement) -> Detections:
     )
 
 
-def _observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:
+def observations(network: Network, measured: list[PhotoMeasurement]) -> SquareObservations:
+    """All squares that were measured, photo by photo of the network."""
     ids = [int(t) for m in measured for t in m.tag_ids]
     photos = [row for row, m in enumerate(measured) for _ in m.tag_ids]
     geometry = network.geometry(ids, photos)

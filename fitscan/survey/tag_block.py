@@ -10,6 +10,7 @@ says nothing else, edges on both sides of black tell them apart.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -70,10 +71,15 @@ class TagGeometry:
             self.place[rows],
         )
 
-    def joined(self, other: TagGeometry) -> TagGeometry:
-        """These squares, then others."""
-        names = ("tag_id", "photo", "marker", "cuff", "side_mm", "place")
-        return TagGeometry(*(np.concatenate([getattr(g, n) for g in (self, other)]) for n in names))
+    def of_photo(self, row: int) -> TagGeometry:
+        """The same squares, in one photo."""
+        return replace(self, photo=np.full(len(self), row, dtype=np.intp))
+
+    @staticmethod
+    def joined(parts: Sequence[TagGeometry]) -> TagGeometry:
+        """All squares of some, at least one, one after the other."""
+        names = TagGeometry.__dataclass_fields__
+        return TagGeometry(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
 
     @staticmethod
     def of(

@@ -7,9 +7,11 @@ from collections.abc import Callable
 from copy import copy
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from painter import paint, save
 from quick_shoots import PHONE, cameras, kit, paint_door, truth
@@ -17,15 +19,19 @@ from quick_shoots import door as door_scene
 
 from fitscan.geometry.rigid import Rigid
 from fitscan.store.access import make_folder
-from fitscan.survey import build, ended_before
+from fitscan.survey import build, ended_before, photo_work
+from fitscan.survey.beside import begin_beside
 from fitscan.survey.clean import Cleaned, clean
 from fitscan.survey.ended_before import End
 from fitscan.survey.look import Looked
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import Finished, Told
+from fitscan.survey.rounds import Begun
+from fitscan.survey.shelf import decoded
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.start import place
 from fitscan.survey.state import State, rigid_of
+from fitscan.survey.tag_block import predict_pixels
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +42,7 @@ def door(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 Kept = tuple[End, Finished, Looked, Told]
+Joined = tuple[Begun, Finished, list[Path]]
 
 
 @pytest.fixture(scope="module")
@@ -183,6 +190,63 @@ def test_a_photo_more_is_placed_beside_those_that_stand(kept: tuple[Path, Kept])
     truth = rigid_of(cleaned.state.photo[last])
     off = placed.photos[last].inverse().translation - truth.inverse().translation
     assert np.linalg.norm(off) < 5.0
+
+
+@pytest.fixture(scope="module")
+def beside(door: Path, kept: tuple[Path, Kept], tmp_path_factory: pytest.TempPathFactory) -> Joined:
+    """A survey of all photos that begins where the one of all but the last ended."""
+    cache = Path(shutil.copytree(kept[0], tmp_path_factory.mktemp("beside") / "cache"))
+    asked: list[Begun] = []
+    finished: list[Finished] = []
+    read: list[Path] = []
+
+    def beginning(*some: Any) -> Begun:
+        asked.append(begin_beside(*some))
+        return asked[-1]
+
+    def keeping(end: End, last: Finished, *rest: Any) -> None:
+        finished.append(last)
+
+    def reading(path: Path, shelf: Path | None) -> npt.NDArray[np.uint8]:
+        read.append(path)
+        return decoded(path, shelf)
+
+    with (
+        mock.patch.object(build, "begin_beside", beginning),
+        mock.patch.object(build, "_keep_end", keeping),
+        mock.patch.object(photo_work, "decoded", reading),
+    ):
+        survey_folder(door, kit(), workers=1, cache=cache)
+    return asked[0], finished[0], read
+
+
+def test_what_stood_is_held_until_the_new_photo_has_come_to_rest(
+    kept: tuple[Path, Kept], beside: Joined
+) -> None:
+    ended = kept[1][0].recall()
+    assert ended is not None
+    begun, finished, _ = beside
+    for sha256, stands in zip(ended.photos, ended.state.photo, strict=True):
+        assert np.array_equal(begun.state.photo[begun.looked.sha256.index(sha256)], stands)
+    row = begun.network.marker_row
+    for marker, stands in zip(ended.markers, ended.state.marker, strict=True):
+        assert np.array_equal(begun.state.marker[row[marker]], stands)
+    # Near enough to the last adjustment that its edges are looked for in the right place.
+    new = next(i for i, s in enumerate(begun.looked.sha256) if s not in ended.photos)
+    last = finished.cleaned.network.photos.index(begun.network.photos[new])
+    values = ({g.name: g.values for g in s.groups()} for s in (begun.state, finished.cleaned.state))
+    squares = begun.network.all_squares
+    flat = squares.take(squares.cuff < 0)
+    assert begun.network.markers == finished.cleaned.network.markers
+    first, then = (
+        predict_pixels(flat.of_photo(i), np.zeros((len(flat), 1, 2)), v)
+        for i, v in zip((new, last), values, strict=True)
+    )
+    assert np.abs(first - then).max() < 1.0
+
+
+def test_beside_what_stands_only_the_new_photo_is_decoded(door: Path, beside: Joined) -> None:
+    assert set(beside[2]) == {max(door.glob("*.jpg"))}
 
 
 def test_what_moved_before_the_photo_more_is_told_as_without_a_cache(tmp_path: Path) -> None:

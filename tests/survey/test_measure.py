@@ -13,7 +13,7 @@ from scenes import Scene, small_scene, visible_squares
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import Array
-from fitscan.survey.expected import expected_in, expected_squares
+from fitscan.survey.expected import Asked, expected_in, expected_squares
 from fitscan.survey.measure import measure_expected
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.state import step_photos
@@ -96,8 +96,8 @@ def measure_photo(
 ) -> PhotoMeasurement:
     """Every expected square of one photo, as a survey measures it."""
     size = (grey.shape[1], grey.shape[0])
-    expected = expected_in(size, geometry, state, doubles=doubles, rough=rough, before=before)
-    return measure_expected(grey, expected, state, seen, rough=rough)
+    expected = expected_in(Asked(geometry, doubles, before, rough, size_px=size), state)
+    return measure_expected(grey, expected, state, seen)
 
 
 @lru_cache(maxsize=1)
@@ -273,11 +273,12 @@ def test_glare_on_a_square_is_told_and_a_glove_over_it_is_not_called_glare() -> 
 def test_a_photo_of_which_little_stays_keeps_its_tone_but_is_not_read_by_it() -> None:
     before = replace(measured(), tone=0.4)
     few = everything().take(np.isin(everything().tag_id, before.tag_ids[:3]))
-    expected = expected_in(before.size_px, few, values(), before=before)
+    expected = expected_in(Asked(few, before=before, size_px=before.size_px), values())
     assert len(expected.part) == 0
     assert expected.tone is None
     assert expected.joined().tone == 0.4
-    whole = expected_in(before.size_px, everything(), values(), before=before)
+    whole = expected_in(Asked(everything(), before=before, size_px=before.size_px), values())
     assert whole.tone == 0.4
     nothing = before.only(np.zeros(0, dtype=np.intp))
-    assert expected_in(before.size_px, few, values(), before=nothing).tone is None
+    asked = Asked(few, before=nothing, size_px=before.size_px)
+    assert expected_in(asked, values()).tone is None

@@ -10,7 +10,7 @@ import pytest
 from jacobians import dense_jacobian
 from scenes import Scene, redrawn, small_scene, take_photos, well_seen
 from scipy.linalg import null_space
-from solved import adjusted
+from solved import adjusted, edges_of
 
 from fitscan.adjust.problem import Group, IntArray
 from fitscan.adjust.solve import Solution
@@ -19,6 +19,7 @@ from fitscan.geometry.align import align_points
 from fitscan.geometry.rotation import Array
 from fitscan.markers.layout import Layout
 from fitscan.survey.network import Network, corner_observations
+from fitscan.survey.state import State, rigid_of
 from fitscan.survey.tag_block import inward
 
 
@@ -224,3 +225,32 @@ def test_a_kit_without_a_cuff_leaves_nothing_free() -> None:
     _, solution, covariance = adjusted(scene, 4)
     assert solution.converged
     assert covariance.variance_factor == pytest.approx(1.0, abs=0.15)
+
+
+def test_what_is_brought_to_rest_alone_comes_to_where_all_at_once_has_it() -> None:
+    """At the least square sum of all, what is free has its least one with the rest held there."""
+    scene = well_seen(small_scene(4, 12))
+    network, solution, _ = adjusted(scene, 4, start=scene.state)
+    seen = edges_of(network, take_photos(scene, 4))
+    best = State.of(solution.values)
+    cuff = network.marker_row[network.cuffs[1]]
+    free = {"photo": np.array([2, 7]), "marker": np.array([0, cuff]), "form": np.array([1])}
+    start = {g.name: g.values.copy() for g in best.groups()}
+    rng = np.random.default_rng(8)
+    for group in best.groups():
+        if group.name in free:
+            rows = free[group.name]
+            step = np.zeros((len(group.values), group.tangent))
+            step[rows, :3] = rng.normal(0, 0.002, (len(rows), 3))
+            if group.name != "form":
+                step[rows, 3:6] = rng.normal(0, 1.5, (len(rows), 3))
+            start[group.name] = group.step(group.values, step)
+    found = {g.name: g.values for g in network.at_rest(State.of(start), seen, free).groups()}
+    for name, values in found.items():
+        held = np.setdiff1d(np.arange(len(values)), free.get(name, ()))
+        assert np.array_equal(values[held], start[name][held])
+    off = found["marker"][free["marker"], 9:12] - best.marker[free["marker"], 9:12]
+    assert np.linalg.norm(off, axis=1).max() < 0.005
+    for row in free["photo"]:
+        here, there = (rigid_of(p[row]).inverse().translation for p in (found["photo"], best.photo))
+        assert np.linalg.norm(here - there) < 0.02
