@@ -7,7 +7,7 @@ The axis comes from `hinge`, what the bar may hit from `obstacles`; pictures are
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -204,7 +204,7 @@ def _told(hinge: Hinge) -> CarAxes:
     for survey, base_from in zip(hinge.surveys, hinge.base_from, strict=True):
         axes = car_axes(survey)
         if axes.known:
-            return CarAxes(axes.car_from_survey @ base_from.inverse(), True, axes.covariance)
+            return replace(axes, car_from_survey=axes.car_from_survey @ base_from.inverse())
     return CarAxes(Rigid.identity(), known=False)
 
 

@@ -6,21 +6,18 @@ feels the axes' own uncertainty; an angle against the axes does, so they carry i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from fitscan.geometry.rigid import Rigid
 from fitscan.geometry.rotation import Array
 from fitscan.shape.datum_kinds import AxesRule
-from fitscan.shape.propagate import MarkerInput, Poses, propagate
+from fitscan.shape.propagate import MarkerInput, propagate
 from fitscan.survey.survey import Survey
 
 __all__ = ["CarAxes", "car_axes"]
-
-
-def _exact() -> Array:
-    return np.zeros((6, 6))
 
 
 @dataclass(frozen=True)
@@ -31,18 +28,30 @@ class CarAxes:
         car_from_survey: transform.
         known: whether the axes are the car's, from the kit's [datum]; otherwise they are the
             survey's own (z roughly up, as the phone was held).
-        covariance: (6, 6) of the tangent of car_from_survey (turn rad 3, shift mm 3), in the car's
-            frame, as the survey's free network knows it; zero for the survey's own axes. For a
-            quantity that depends on the same markers as the axes, propagate through
-            `datum_kinds.AxesRule` instead: the two are correlated.
         misfit_mm: how far the datum's markers are at worst from the plane or the symmetry that
             they stand for; None when there is no surplus.
+        by: how they follow from markers, and which; None where they are the survey's own.
     """
 
     car_from_survey: Rigid
     known: bool
-    covariance: Array = field(default_factory=_exact)
     misfit_mm: float | None = None
+    by: tuple[AxesRule, MarkerInput] | None = None
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(6, 6) of the tangent of car_from_survey (turn rad 3, shift mm 3), in the car's frame.
+
+        As the survey's free network knows it; zero for the survey's own axes. For a quantity that
+        depends on the same markers as the axes, propagate through `datum_kinds.AxesRule` instead:
+        the two are correlated.
+        """
+        if self.by is None:
+            return np.zeros((6, 6))
+        rule, source = self.by
+        base = rule.car_from_survey(source.poses)
+        _, covariance = propagate(lambda p: base.tangent_to(rule.car_from_survey(p[0])), [source])
+        return covariance
 
     @property
     def frame(self) -> str:
@@ -72,12 +81,6 @@ def car_axes(survey: Survey) -> CarAxes:
         return CarAxes(Rigid.identity(), known=False)
     rule = AxesRule.of(survey)
     source = MarkerInput(survey, rule.markers)
-    base = rule.car_from_survey(source.poses)
-
-    def turned(poses: list[Poses]) -> Array:
-        return base.tangent_to(rule.car_from_survey(poses[0]))
-
-    _, covariance = propagate(turned, [source])
     misfit = rule.misfit_mm(source.poses)
     worst = float(misfit.max()) if len(misfit) else None
-    return CarAxes(base, True, covariance, worst)
+    return CarAxes(rule.car_from_survey(source.poses), True, worst, (rule, source))

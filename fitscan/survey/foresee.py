@@ -74,12 +74,16 @@ class Sharpness:
         n = len(facing)
         factor, px = (self.cuff, self.cuff_px) if on_cuff else (self.flat, self.flat_px)
         side = np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=1), axis=2).mean(axis=1)
-        covariance = np.zeros((n, 9, 9))
-        i = np.arange(8)
-        covariance[:, i, i] = (px**2 / np.clip(facing, 0.1, 1.0))[:, None]
-        covariance[:, :8, :8] += own_errors(corners_px, side, np.ones(n))
-        covariance[:, 8, 8] = self.shift_px**2
-        return np.linalg.inv(np.linalg.cholesky(covariance)) / factor
+        own, common = own_errors(corners_px, side, np.ones(n))
+        alone = px**2 / np.clip(facing, 0.1, 1.0) + own
+        # The inverse square root of d I + c c^T is (I - s c c^T / |c|^2) / sqrt(d).
+        square = (common**2).sum(axis=1)
+        share = (1.0 - 1.0 / np.sqrt(1.0 + square / alone)) / np.maximum(square, 1e-300)
+        out = np.zeros((n, 9, 9))
+        out[:, :8, :8] = np.eye(8) - (share[:, None] * common)[:, :, None] * common[:, None, :]
+        out[:, :8, :8] /= np.sqrt(alone)[:, None, None]
+        out[:, 8, 8] = 1.0 / self.shift_px
+        return out / factor
 
 
 @dataclass(frozen=True)

@@ -209,13 +209,16 @@ def _accepted(
     )
 
 
-def own_errors(corners_px: Array, side_px: Array, blur_px: Array) -> Array:
-    """Covariance (n, 8, 8) of what whole squares err by, which their own points cannot show."""
-    all_in = inward(corners_px).reshape(-1, 8)
+def own_errors(corners_px: Array, side_px: Array, blur_px: Array) -> tuple[Array, Array]:
+    """What whole squares err by, which their own points cannot show.
+
+    Returns:
+        variance (n,) of each corner's x and of its y; and (n, 8) one standard deviation of what all
+        of them have in common, in px: the covariance is diagonal but for its square.
+    """
     small = _SMALL_PX * np.minimum(1.0, (_SMALL_SIDE_PX / side_px) ** 4)
     soft = _SOFT_PX * np.maximum(blur_px**2 - 1.0, 0.0)
-    own = _OWN_INWARD_PX**2 * all_in[:, :, None] * all_in[:, None, :]
-    return np.asarray(own + (small**2 + soft**2)[:, None, None] * np.eye(8))
+    return small**2 + soft**2, _OWN_INWARD_PX * inward(corners_px).reshape(-1, 8)
 
 
 def _measured(
@@ -232,7 +235,9 @@ def _measured(
     doubt = 1.0 + _HIDDEN_DOUBT * (1.0 - np.minimum(edges.seen[good], 1.0)) ** 2
     covariance = edges.covariance[good] * doubt[:, None, None] ** 2
     covariance[:, 8, 8] += _OWN_SHIFT_PX**2
-    covariance[:, :8, :8] += own_errors(corners, side, edges.blur_px[good])
+    alone, common = own_errors(corners, side, edges.blur_px[good])
+    covariance[:, :8, :8] += common[:, :, None] * common[:, None, :]
+    covariance[:, :8, :8] += alone[:, None, None] * np.eye(8)
     sought = ~np.isin(part.tag_id[good], found.ids)
     return PhotoMeasurement(
         part.tag_id[good], edges.observed[good], covariance, side / part.side_mm[good], sought,
