@@ -17,6 +17,7 @@ import argparse
 import compileall
 import os
 import resource
+import shutil
 import subprocess
 import sys
 import threading
@@ -152,16 +153,26 @@ def one_survey(photos: Path, kit: Path, camera: Path | None, *more: str | Path) 
     command("survey", photos, "--kit", kit, "--no-pictures", "--json", *own, *more)
 
 
-def second_survey(photos: list[Path], kit: Path, camera: Path | None) -> Timed:
-    """The same survey again where all photos but the last were surveyed before."""
-    with TemporaryDirectory() as name:
-        shoot, cache = Path(name) / "shoot", Path(name) / "kept"
-        shoot.mkdir()
+class SecondSurvey:
+    """The same survey again where all photos but the last were surveyed before.
+
+    Attributes:
+        shoot: all photos.
+        kept: what the survey of all but the last has left.
+    """
+
+    def __init__(self, photos: list[Path], kit: Path, camera: Path | None, folder: Path) -> None:
+        self.shoot, self.kept, self._kit, self._camera = folder / "a", folder / "b", kit, camera
+        self.shoot.mkdir()
         for photo in photos[:-1]:
-            (shoot / photo.name).symlink_to(photo.resolve())
-        one_survey(shoot, kit, camera, "--cache", cache)
-        (shoot / photos[-1].name).symlink_to(photos[-1].resolve())
-        return timed(lambda: one_survey(shoot, kit, camera, "--cache", cache))
+            (self.shoot / photo.name).symlink_to(photo.resolve())
+        one_survey(self.shoot, kit, camera, "--cache", self.kept)
+        (self.shoot / photos[-1].name).symlink_to(photos[-1].resolve())
+
+    def timed(self) -> Timed:
+        with TemporaryDirectory() as name:
+            cache = shutil.copytree(self.kept, Path(name) / "cache")
+            return timed(lambda: one_survey(self.shoot, self._kit, self._camera, "--cache", cache))
 
 
 def comparisons(shoot: Path, kit: Path, camera: Path | None, runs: int) -> None:
@@ -393,18 +404,22 @@ def print_all(shoot: Path, options: argparse.Namespace) -> None:
     # A run of its own: looking at the memory of several processes takes half a core.
     with Peak() as memory:
         one_survey(shoot, options.kit, options.camera)
-    floors, wholes = [], []
-    for _ in range(options.runs):
-        floors.append(timed(lambda: floor(photos)))
-        wholes.append(timed(lambda: one_survey(shoot, options.kit, options.camera)))
+    floors, wholes, seconds = [], [], []
+    with TemporaryDirectory() as name:
+        second = SecondSurvey(photos, options.kit, options.camera, Path(name))
+        for _ in range(options.runs):
+            floors.append(timed(lambda: floor(photos)))
+            wholes.append(timed(lambda: one_survey(shoot, options.kit, options.camera)))
+            seconds.append(second.timed())
     base = median_of(floors)[0]
     line("floor: decode and one detection", median_of(floors), base)
     line("whole survey, command to exit", median_of(wholes), base)
     print(f"memory at most, all processes: {memory.mb:.0f} MB")
-    seconds = [second_survey(photos, options.kit, options.camera) for _ in range(options.runs)]
     line("again, one photo more than before", median_of(seconds), base)
-    share = median_of(seconds)[0] / median_of(wholes)[0]
-    print(f"  of a whole survey's time: {share:.2f}")
+    shares = [b[0] / a[0] for a, b in zip(wholes, seconds, strict=True)]
+    print(
+        f"  of a whole survey's time: {median(shares):.2f} ({min(shares):.2f} to {max(shares):.2f})"
+    )
     comparisons(shoot, options.kit, options.camera, options.runs)
     camera = read_camera(options.camera) if options.camera else None
     finished, stages = last_adjustment(shoot, read_kit(options.kit), camera)

@@ -129,13 +129,20 @@ class Network:
 
     def geometry(self, tag_ids: list[int], photos: list[int]) -> TagGeometry:
         """Squares by tag id and photo row."""
-        return TagGeometry.of(self.layout, tag_ids, photos, self.marker_row, self.cuff_row)
+        place = self._square_row
+        rows = np.array([place[t] for t in tag_ids], dtype=np.intp)
+        return replace(self.all_squares.take(rows), photo=np.array(photos, dtype=np.intp))
 
     @cached_property
     def all_squares(self) -> TagGeometry:
         """All squares of all markers, marker by marker, in the first photo."""
         ids = [t for m in self.markers for t in self.layout.markers[m]]
-        return self.geometry(ids, [0] * len(ids))
+        first = [0] * len(ids)
+        return TagGeometry.of(self.layout, ids, first, self.marker_row, self.cuff_row)
+
+    @cached_property
+    def _square_row(self) -> dict[int, int]:
+        return {t: i for i, t in enumerate(self.all_squares.tag_id.tolist())}
 
     def start(self, placement: Placement, photo_rows: list[int]) -> State:
         """Start state from placed photos (their numbers in the placement's list) and markers."""
