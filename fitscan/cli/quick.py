@@ -11,8 +11,8 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Pydantic looks through all installed packages for plugins of its own; we need none.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-# A survey makes many objects that live to its end: looking through them again and again for garbage
-# takes 0.05 s.
-gc.set_threshold(20_000, 20, 50)
+# What a command loads lives to its end, and so does most of what a survey makes: looking through it
+# for garbage takes up to 0.05 s. Most commands never make so much that it is looked through at all.
+gc.set_threshold(250_000, 20, 50)
 # All memory is given back as the program ends: looking through it for garbage takes 0.1 s.
 atexit.register(gc.freeze)
