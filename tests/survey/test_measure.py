@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 from painter import Phone, paint
 from scenes import Scene, small_scene, visible_squares
 
 from fitscan.adjust.problem import Values
 from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rotation import Array
-from fitscan.survey.expected import Asked, expected_in, expected_squares
+from fitscan.survey.expected import Asked, expected_in, expected_in_each, expected_squares
 from fitscan.survey.measure import measure_expected
 from fitscan.survey.measurement import Acceptance, PhotoMeasurement
 from fitscan.survey.state import step_photos
@@ -282,3 +283,29 @@ def test_a_photo_of_which_little_stays_keeps_its_tone_but_is_not_read_by_it() ->
     nothing = before.only(np.zeros(0, dtype=np.intp))
     asked = Asked(few, before=nothing, size_px=before.size_px)
     assert expected_in(asked, values()).tone is None
+
+
+def test_photos_asked_together_answer_as_each_does_alone() -> None:
+    few = measured().only(measured().tag_ids[::3])
+    ids = frozenset(measured().tag_ids[:4].tolist())
+    size = measured().size_px
+    asked = [
+        Asked(everything(0), size_px=size),
+        Asked(everything(), before=measured(), size_px=size),
+        Asked(everything(), ids, few, rough=frozenset(few.expected[:2]), size_px=size),
+        Asked(everything(2), before=few, settled=True, size_px=(size[0] // 2, size[1])),
+    ]
+    now = shifted(0.2)
+    for one, together in zip(asked, expected_in_each(asked, now), strict=True):
+        alone = expected_in(one, now)
+        assert together.asked is one
+        assert together.part.tag_id.tolist() == alone.part.tag_id.tolist()
+        assert together.part.photo.tolist() == alone.part.photo.tolist()
+        assert together.predicted == pytest.approx(alone.predicted, abs=1e-9)
+        joined, own = together.joined(), alone.joined()
+        assert joined.expected == own.expected
+        for field in fields(PhotoMeasurement):
+            if field.name != "expected":
+                assert getattr(joined, field.name) == pytest.approx(getattr(own, field.name))
+    counts = [len(e.part) for e in expected_in_each(asked, now)]
+    assert counts[1] == 0 < min(counts[0], counts[2])

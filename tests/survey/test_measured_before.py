@@ -111,6 +111,24 @@ def test_with_a_photo_more_the_others_are_hardly_measured_again(
     assert off.max() < 0.3
 
 
+def test_photo_after_photo_a_survey_stays_what_all_at_once_give(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    """What each survey keeps of the one before adds up to a tenth of U at most, of four photos."""
+    shoot = tmp_path / "door"
+    shoot.mkdir()
+    photos = sorted(door.glob("*.jpg"))
+    for photo in photos[:4]:
+        shutil.copy(photo, shoot)
+    surveyed(shoot, tmp_path / "cache")
+    for photo in photos[4:]:
+        shutil.copy(photo, shoot)
+        grown, _ = surveyed(shoot, tmp_path / "cache")
+    off = off_over_u(grown, first[0])
+    assert np.sqrt(np.mean(off**2)) < 0.1
+    assert off.max() < 0.5
+
+
 def spoilt_by(how: str, entries: list[Path]) -> None:
     """Spoil all entries in one way."""
     contents = [e.read_bytes() for e in entries]
