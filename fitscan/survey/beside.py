@@ -39,7 +39,7 @@ def begin_beside(
         ended: where the earlier survey ended.
         network: of all that is placed.
         state: its start, from the placement alone.
-        looked: photos of the network, with a memory.
+        looked: photos of the network, with a memory and those that stand.
         found: the first look, photo by photo.
         doubles: ids that are left alone.
         workers: processes for the photos.
@@ -52,15 +52,15 @@ def begin_beside(
     state = ended.state_of(network, state, list(looked.sha256))
     network, state = with_single_sights(network, state, found, set())
     values = {g.name: g.values for g in state.groups()}
-    rough, standing = added(network, ended.markers), frozenset(ended.photos)
-    measured = measure_new(network, values, looked, found, doubles, standing, workers, tell, rough)
+    rough = added(network, ended.markers)
+    measured = measure_new(network, values, looked, found, doubles, workers, tell, rough)
     tell("Adjusting edges", 0, 2)
     given = observations(network, measured).scaled_by(ended.factors)
     part = restrict(network, state, given, np.ones(len(given), dtype=bool))
     looked, found, measured = stayed(network, part.network, looked, found, measured)
     network = part.network
     free = {
-        "photo": np.array([i for i, s in enumerate(looked.sha256) if s not in standing], np.intp),
+        "photo": np.flatnonzero([s not in looked.standing for s in looked.sha256]),
         "marker": np.flatnonzero(~np.isin(network.markers, ended.markers)),
         "form": np.flatnonzero(~np.isin(network.cuffs, ended.cuffs)),
     }

@@ -125,7 +125,7 @@ def _solved(
         kit, names, markers, camera.lens, camera.covariance, asked.priors or Priors()
     )
     if ended is not None:
-        some = replace(looked.only(rows), resumed=True)
+        some = replace(looked.only(rows), standing=frozenset(ended.photos))
         begun = begin_beside(
             ended, network, network.start(placement, rows), some, [found[i] for i in rows], doubles,
             workers, tell,

@@ -45,7 +45,7 @@ class Looked:
         unknown: ids that are not in the kit, with the photos that show them.
         shelf: folder of decoded photos, see `shelf`.
         memory: of what was measured in the same photos before.
-        resumed: whether the survey begins where one of nearly all these photos ended.
+        standing: hashes of the photos that a survey had placed where this one begins, if it does.
     """
 
     folder: Path
@@ -58,7 +58,7 @@ class Looked:
     unknown: dict[int, tuple[str, ...]]
     shelf: Path | None = None
     memory: Memory | None = None
-    resumed: bool = False
+    standing: frozenset[str] = frozenset()
 
     def only(self, rows: list[int]) -> Looked:
         """Some of the photos."""

@@ -29,7 +29,6 @@ def measure_new(
     looked: Looked,
     found: list[Detections],
     doubles: set[int],
-    standing: frozenset[str],
     workers: int | None,
     tell: Progress,
     rough: frozenset[int],
@@ -39,10 +38,9 @@ def measure_new(
     Args:
         network: unknowns of the shoot.
         values: the survey so far.
-        looked: photos of the network, with a memory.
+        looked: photos of the network, with a memory and those that stand.
         found: the first look, photo by photo.
         doubles: ids that are left alone.
-        standing: hashes of photos whose poses the survey before has adjusted.
         workers: processes.
         tell: progress.
         rough: ids whose marker is placed only roughly.
@@ -51,9 +49,9 @@ def measure_new(
     wanted = frozenset(squares.tag_id.tolist()) - doubles
     known: dict[int, PhotoMeasurement] = {}
     asked: dict[int, Asked] = {}
-    for row, sha256 in enumerate(looked.sha256):
+    for row in range(len(looked.paths)):
         last = _last(looked, row)
-        if last is None or sha256 not in standing:
+        if last is None or not _stands(looked, row):
             asked[row] = Asked(squares.of_photo(row), frozenset(doubles), last, rough)
         elif wanted.issuperset(last.expected):
             known[row] = last
@@ -76,17 +74,19 @@ def measure_again(
 ) -> list[PhotoMeasurement]:
     """Measure what the prediction has left since the round before, as `measure_all` does.
 
-    A photo that the survey before has searched for what is still placed roughly is not searched
-    again.
+    A photo that the survey before has searched for what is still placed roughly is not searched for
+    it again.
     """
     squares = network.all_squares
     asked = []
     for row, last in enumerate(before):
-        if _last(looked, row) is None:
+        searched = _last(looked, row) if _stands(looked, row) else None
+        if searched is None:
             again = Asked(squares.of_photo(row), frozenset(doubles), last, rough)
         else:
-            vain = rough - set(last.tag_ids.tolist())
-            again = Asked(squares.of_photo(row), vain | doubles, last, settled=True)
+            new = rough.difference(searched.expected)
+            vain = rough.difference(new, last.tag_ids.tolist())
+            again = Asked(squares.of_photo(row), vain | doubles, last, new, settled=True)
         asked.append(replace(again, size_px=last.size_px))
     known: dict[int, PhotoMeasurement] = {}
     calls: dict[int, Asked] = {}
@@ -97,6 +97,11 @@ def measure_again(
         else:
             known[row] = expected.joined()
     return _answered(calls, known, values, looked, found, workers, tell, number)
+
+
+def _stands(looked: Looked, row: int) -> bool:
+    """Whether the survey before had placed a photo."""
+    return looked.sha256[row] in looked.standing
 
 
 def _last(looked: Looked, row: int) -> PhotoMeasurement | None:

@@ -85,7 +85,7 @@ def measure_in_rounds(
             break
         searched = rough
         values = {g.name: g.values for g in state.groups()}
-        measure = measure_again if looked.resumed else measure_all
+        measure = measure_again if looked.standing else measure_all
         measured = measure(
             network, values, looked, found, doubles, measured, workers, tell, number, rough
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -63,7 +64,8 @@ def looked(network: Network, values: Values, tmp_path: Path) -> Looked:
     kept.keep()
     return Looked(
         tmp_path, (Path("a.jpg"), Path("b.jpg")), (NOTHING, NOTHING), ("stands", "new"), (1, 1),
-        {}, (), {}, memory=Memory(tmp_path, network.kit), resumed=True,
+        {}, (), {}, memory=Memory(tmp_path, network.kit),
+        standing=frozenset({"stands"}),
     )  # fmt: skip
 
 
@@ -89,13 +91,42 @@ def test_at_first_a_photo_that_stands_is_not_asked_and_keeps_what_was_measured(
 ) -> None:
     before = measured_in(network, values, STANDS)
     double = int(before.tag_ids[0])
-    some = (looked, [NOTHING] * 2, {double}, frozenset({"stands"}), None, quiet)
+    some = (looked, [NOTHING] * 2, {double}, None, quiet)
     asked, out = asked_of(measure_new, network, values, *some, frozenset({1}))
     assert list(asked) == ["b.jpg"]
     assert asked["b.jpg"].rough == {1}
     assert double not in out[STANDS].expected
     assert out[STANDS].tag_ids.tolist() == before.tag_ids[1:].tolist()
     assert np.array_equal(out[STANDS].observed, before.observed[1:])
+
+
+def test_what_the_survey_before_had_no_place_for_is_searched_in_photos_that_stand(
+    network: Network, values: Values, looked: Looked
+) -> None:
+    """A marker that the new photo was the first to show."""
+    before = [measured_in(network, values, row) for row in (STANDS, NEW)]
+    first, second = before[STANDS].expected[:2]
+    some = (looked, [NOTHING] * 2, set[int](), before, None, quiet, 2)
+    rest = np.array(before[STANDS].expected[2:])
+    searched = before[STANDS].only(rest)
+    with mock.patch.object(Memory, "nearest", return_value=searched):
+        asked, _ = asked_of(measure_again, network, values, *some, frozenset({first, second}))
+    assert asked["a.jpg"].rough == {first, second}
+    assert asked["a.jpg"].settled
+    assert not asked["a.jpg"].doubles
+
+
+def test_a_photo_that_another_survey_measured_is_new_all_the_same(
+    network: Network, values: Values, looked: Looked
+) -> None:
+    """It was taken out meanwhile, or is of another shoot."""
+    before = [measured_in(network, values, row) for row in (STANDS, NEW)]
+    rough = frozenset(before[STANDS].expected[:2])
+    away = replace(looked, standing=frozenset({"new"}))
+    some = (away, [NOTHING] * 2, set[int](), before, None, quiet, 2, rough)
+    asked, _ = asked_of(measure_again, network, values, *some)
+    assert asked["a.jpg"].rough == rough
+    assert not asked["a.jpg"].settled
 
 
 @pytest.mark.parametrize("photo", [STANDS, NEW])
