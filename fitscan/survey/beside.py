@@ -16,7 +16,7 @@ from fitscan.survey.look import Looked
 from fitscan.survey.measure_beside import measure_new
 from fitscan.survey.network import Network
 from fitscan.survey.restrict import restrict
-from fitscan.survey.rounds import Begun, added, observations, stayed, with_single_sights
+from fitscan.survey.rounds import Begun, added, in_front, observations, stayed, with_single_sights
 from fitscan.survey.state import State
 from fitscan.survey.workers import Progress
 
@@ -55,7 +55,8 @@ def begin_beside(
     rough = added(network, ended.markers)
     measured = measure_new(network, values, looked, found, doubles, workers, tell, rough)
     tell("Adjusting edges", 0, 2)
-    given = observations(network, measured).scaled_by(ended.factors)
+    # What was measured of a marker that has been given up since may lie anywhere.
+    given = in_front(state, observations(network, measured).scaled_by(ended.factors))
     part = restrict(network, state, given, np.ones(len(given), dtype=bool))
     looked, found, measured = stayed(network, part.network, looked, found, measured)
     network = part.network

@@ -28,11 +28,17 @@ from fitscan.survey.network import Network, SquareObservations, corner_observati
 from fitscan.survey.priors import Priors
 from fitscan.survey.quality import MOVED, Finished, Told, sum_up
 from fitscan.survey.rays import misses, place_by_rays
-from fitscan.survey.rounds import Begun, added, measure_in_rounds, taught, with_single_sights
+from fitscan.survey.rounds import (
+    Begun,
+    added,
+    in_front,
+    measure_in_rounds,
+    taught,
+    with_single_sights,
+)
 from fitscan.survey.start import Placement, Sighted, groups_of_photos, place
 from fitscan.survey.state import State, rigid_of
 from fitscan.survey.survey import Dropped, Survey
-from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
 from fitscan.survey.workers import Progress
 
 __all__ = ["build_survey"]
@@ -260,24 +266,7 @@ def _first_observations(
     quads = np.array(corners)
     state = network.start(placement, rows)
     given = corner_observations(geometry, quads, _CORNER_SIGMA_PX, np.zeros(len(ids)))
-    return state, _in_front(network, state, given)
-
-
-def _in_front(network: Network, state: State, given: SquareObservations) -> SquareObservations:
-    """Leave out squares that the start values put behind their camera.
-
-    A marker or photo that was placed badly is put right by the others; from behind a camera
-    there is no way. What is left out here is measured again on the model.
-    """
-    values = {g.name: g.values for g in state.groups()}
-    good = np.zeros(len(given), dtype=np.bool_)
-    for on_cuff in (False, True):
-        rows = np.flatnonzero((given.geometry.cuff >= 0) == on_cuff)
-        if len(rows):
-            some = given.geometry.take(rows)
-            _, depth = pixels_and_depth(some, CORNERS * some.side_mm[:, None, None], values)
-            good[rows] = (depth > NEAREST_MM).all(axis=1)
-    return given.take(good)
+    return state, in_front(state, given)
 
 
 def _from_corners(cleaned: Cleaned, looked: Looked, found: list[Detections]) -> Begun:

@@ -19,11 +19,11 @@ from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.survey.broken import Break, BreakTests, outweighs
 from fitscan.survey.lens_check import check_solution
-from fitscan.survey.network import HUBER, Network, SquareObservations
+from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.restrict import Restricted, restrict
 from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.state import State
-from fitscan.survey.tag_block import TagBlock
+from fitscan.survey.tag_block import HUBER, TagBlock
 
 __all__ = ["MOVED_SHARE", "Cleaned", "clean", "completed"]
 

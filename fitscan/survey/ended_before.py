@@ -56,7 +56,7 @@ class Ended:
     def begins(self, looked: tuple[str, ...]) -> bool:
         """Whether a survey of the photos with these hashes may begin here: few are new, none gone.
 
-        Where none is new there is nothing to begin: the same survey comes out once more.
+        Where none is new there is nothing to begin: what was measured says the same once more.
         """
         new = set(looked) - set(self.looked)
         return 0 < len(new) <= _MOST_NEW * len(looked) and set(self.looked) <= set(looked)

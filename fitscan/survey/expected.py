@@ -50,7 +50,7 @@ class Asked:
             prediction moved nor much was seen.
         rough: ids whose marker is placed only roughly: they always need a look.
         settled: whether `before` is of the last round of a survey that has ended.
-        size_px: width and height of the photo.
+        size_px: width and height of the photo; zeros while nobody knows.
     """
 
     geometry: TagGeometry

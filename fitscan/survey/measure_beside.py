@@ -22,6 +22,9 @@ from fitscan.survey.workers import FEW, Progress, run_all
 
 __all__ = ["measure_again", "measure_new"]
 
+_AT_ONCE = 20_000
+"""Squares that are predicted at a time: twenty megabytes."""
+
 
 def measure_new(
     network: Network,
@@ -51,7 +54,8 @@ def measure_new(
     asked: dict[int, Asked] = {}
     for row in range(len(looked.paths)):
         last = _last(looked, row)
-        if last is None or not _stands(looked, row):
+        # Another shoot with this photo may have found nothing in it.
+        if last is None or not len(last.tag_ids) or not _stands(looked, row):
             asked[row] = Asked(squares.of_photo(row), frozenset(doubles), last, rough)
         elif wanted.issuperset(last.expected):
             known[row] = last
@@ -90,8 +94,11 @@ def measure_again(
         asked.append(replace(again, size_px=last.size_px))
     known: dict[int, PhotoMeasurement] = {}
     calls: dict[int, Asked] = {}
-    # All at once, in this process: there is next to nothing to measure, and much to compare.
-    for row, expected in enumerate(expected_in_each(asked, values)):
+    # Many at once, in this process: there is next to nothing to measure, and much to compare.
+    several = max(1, _AT_ONCE // max(len(squares), 1))
+    parts = (asked[i : i + several] for i in range(0, len(asked), several))
+    together = (e for part in parts for e in expected_in_each(part, values))
+    for row, expected in enumerate(together):
         if len(expected.part):
             calls[row] = asked[row]
         else:

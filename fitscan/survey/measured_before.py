@@ -1,9 +1,9 @@
 """What was measured in a photo, kept by its content: a later survey of it begins from there.
 
 A survey that asks the very same of a photo, round by round, is answered from here; any other one
-takes the same round of the earlier survey as it does an earlier round of its own (see `measure`,
-which measures again what the new prediction calls for). Entries that cannot be read are as if they
-were not there.
+takes the same round of the earlier survey, or where it begins beside that one its last, as it does
+an earlier round of its own (see `measure`, which measures again what the new prediction calls for).
+Entries that cannot be read are as if they were not there.
 """
 
 from __future__ import annotations
@@ -45,7 +45,10 @@ class Round:
 
 
 def question(asked: Asked, values: Values, found: Detections) -> str:
-    """Hash of all that is asked of a photo's pixels, see `measure_expected`."""
+    """Hash of all that is asked of a photo's pixels, see `measure_expected`.
+
+    What is `settled` is never asked so.
+    """
     digest = hashlib.sha256()
 
     def add(name: str, part: npt.ArrayLike) -> None:
@@ -145,7 +148,8 @@ def _measured(
     parts: dict[str, npt.NDArray[Any]],
     number: int,
 ) -> PhotoMeasurement:
-    expected = tuple(parts.pop("expected").tolist())
+    # Where one round expects nothing, numpy makes all of them real numbers.
+    expected = tuple(int(t) for t in parts.pop("expected"))
     width, height = entry["size_px"][number].tolist()
     tone = entry["tone"][number].item()
     return PhotoMeasurement(**parts, expected=expected, tone=tone, size_px=(width, height))

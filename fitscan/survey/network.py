@@ -25,16 +25,12 @@ from fitscan.survey.priors import PhotoPrior, Priors
 from fitscan.survey.rule_block import RuleBlock
 from fitscan.survey.start import Placement
 from fitscan.survey.state import State, pack_markers, pack_photos
-from fitscan.survey.tag_block import TagBlock, TagGeometry, inward
+from fitscan.survey.tag_block import HUBER, TagBlock, TagGeometry, inward
 
-__all__ = ["HUBER", "Network", "SquareObservations", "corner_observations"]
+__all__ = ["Network", "SquareObservations", "corner_observations"]
 
 _NEARLY, _WHOLLY = 1e-5, 1e-13
 """Share of the square sum below which a fall is not worth a step."""
-
-HUBER = 1.8
-"""Bound of the Huber weights on sqrt(chi2 / rank): about where Baarda's test trips for nine
-residuals."""
 
 _DAMPING = 1e-8
 """Start values are good: more damping only slows down what photos tie weakly."""
@@ -59,10 +55,6 @@ class SquareObservations:
             self.px_per_mm[rows],
             self.rank[rows],
         )
-
-    def scaled(self, factor: float) -> SquareObservations:
-        """Return the observations with standard deviations multiplied by a factor."""
-        return replace(self, whitening=self.whitening / factor)
 
     @property
     def kind(self) -> IntArray:
@@ -262,16 +254,18 @@ class Network:
     def at_rest(
         self, state: State, seen: SquareObservations, free: Mapping[str, IntArray]
     ) -> State:
-        """Adjust what is `free`, rows of the state by group, and hold all the rest.
+        """Adjust some photos and markers, and hold all the rest.
 
-        Squares that show nothing free are not asked.
+        Args:
+            state: start values; what is held stays there.
+            seen: squares; those that show nothing free are not asked.
+            free: rows of "photo" and of "marker", and of "form" for the cuffs among these.
 
         Raises:
             DataError: the squares leave something of it free.
         """
-        asked = np.zeros(len(seen), dtype=bool)
-        for rows, index in (("photo", seen.geometry.photo), ("marker", seen.geometry.marker)):
-            asked |= np.isin(index, free[rows])
+        g = seen.geometry
+        asked = np.isin(g.photo, free["photo"]) | np.isin(g.marker, free["marker"])
         blocks = self.blocks(seen.take(asked), robust=HUBER)
         options = Options(damping=_DAMPING, promise=_NEARLY)
         return State.of(solve_free(state.groups(), blocks, free, options))

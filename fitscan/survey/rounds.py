@@ -1,7 +1,7 @@
 """Rounds of measuring edges on the model, each on what the one before has adjusted.
 
 What is measured is `measure_all`'s business, what contradicts the rest `clean`'s; where the first
-round begins is left to `build`.
+round begins is left to `build`, and to `beside` where an earlier survey has ended.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 
 from fitscan.detect.tags import Detections
 from fitscan.lens.model import Lens
+from fitscan.markers.layout import CORNERS
 from fitscan.survey.clean import Cleaned, clean, completed
 from fitscan.survey.look import Looked
 from fitscan.survey.measure_all import measure_all
@@ -21,11 +22,13 @@ from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.quality import Finished, Told
 from fitscan.survey.start import place_markers
 from fitscan.survey.state import State, rigid_of
+from fitscan.survey.tag_block import NEAREST_MM, pixels_and_depth
 from fitscan.survey.workers import Progress
 
 __all__ = [
     "Begun",
     "added",
+    "in_front",
     "measure_in_rounds",
     "observations",
     "stayed",
@@ -181,3 +184,20 @@ def observations(network: Network, measured: list[PhotoMeasurement]) -> SquareOb
         np.concatenate([m.px_per_mm for m in measured]),
         np.full(len(ids), 9, dtype=np.intp),
     )
+
+
+def in_front(state: State, given: SquareObservations) -> SquareObservations:
+    """Leave out squares that the start values put behind their camera.
+
+    A marker or photo that was placed badly is put right by the others; from behind a camera
+    there is no way. What is left out here is measured again on the model.
+    """
+    values = {g.name: g.values for g in state.groups()}
+    good = np.zeros(len(given), dtype=np.bool_)
+    for on_cuff in (False, True):
+        rows = np.flatnonzero((given.geometry.cuff >= 0) == on_cuff)
+        if len(rows):
+            some = given.geometry.take(rows)
+            _, depth = pixels_and_depth(some, CORNERS * some.side_mm[:, None, None], values)
+            good[rows] = (depth > NEAREST_MM).all(axis=1)
+    return given.take(good)

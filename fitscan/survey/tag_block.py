@@ -23,6 +23,7 @@ from fitscan.lens.model import project, project_pixels
 from fitscan.markers.layout import CORNERS, Layout, cuff_points, cuff_surface, flat_points
 
 __all__ = [
+    "HUBER",
     "NEAREST_MM",
     "TagBlock",
     "TagGeometry",
@@ -33,6 +34,10 @@ __all__ = [
     "predict_pixels",
     "view",
 ]
+
+HUBER = 1.8
+"""Bound of the Huber weights on sqrt(chi2 / rank): about where Baarda's test trips for nine
+residuals."""
 
 NEAREST_MM = 1.0
 """Nearer than this to its camera a point cannot have been photographed."""
@@ -246,7 +251,7 @@ class TagBlock:
     whitening: Array
     px_per_mm: Array
     rank: IntArray
-    robust: float | None = 1.8
+    robust: float | None = HUBER
 
     def take(self, rows: npt.NDArray[np.bool_]) -> TagBlock:
         """Some of the observations."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from copy import copy
 from dataclasses import fields, replace
 from pathlib import Path
@@ -16,7 +16,9 @@ import pytest
 from painter import paint, save
 from quick_shoots import PHONE, cameras, kit, paint_door, truth
 from quick_shoots import door as door_scene
+from scenes import looking_at
 
+from fitscan.detect.tags import Detections, find_tags
 from fitscan.geometry.rigid import Rigid
 from fitscan.store.access import make_folder
 from fitscan.survey import build, ended_before, photo_work
@@ -31,6 +33,7 @@ from fitscan.survey.shelf import decoded
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.start import place
 from fitscan.survey.state import State, rigid_of
+from fitscan.survey.survey import Survey
 from fitscan.survey.tag_block import predict_pixels
 
 
@@ -245,8 +248,71 @@ def test_what_stood_is_held_until_the_new_photo_has_come_to_rest(
     assert np.abs(first - then).max() < 1.0
 
 
+def test_what_the_shoot_before_has_taught_is_handed_on(
+    kept: tuple[Path, Kept], beside: Joined
+) -> None:
+    ended = kept[1][0].recall()
+    assert ended is not None
+    begun = beside[0]
+    assert begun.network.priors == ended.priors
+    assert begun.factors == ended.factors != (1.0, 1.0)
+
+
 def test_beside_what_stands_only_the_new_photo_is_decoded(door: Path, beside: Joined) -> None:
     assert set(beside[2]) == {max(door.glob("*.jpg"))}
+
+
+def grown_by_one(
+    folder: Path, cams: list[Rigid], poses: Callable[[int], Mapping[int, Rigid]]
+) -> tuple[Survey, Survey]:
+    """A survey that begins where the one of all photos but the last ended, and one without it."""
+    shoot = folder / "door"
+    shoot.mkdir()
+    for photo in range(len(cams)):
+        if photo == len(cams) - 1:
+            survey_folder(shoot, kit(), workers=1, cache=folder / "cache")
+        scene = door_scene(cams, poses(photo), 1)
+        save(shoot / f"G{photo:02d}.jpg", paint(scene, photo, PHONE, 1), PHONE)
+    with mock.patch.object(build, "begin_beside", side_effect=begin_beside) as begun:
+        resumed = survey_folder(shoot, kit(), workers=1, cache=folder / "cache")
+    assert begun.call_count == 1
+    return resumed, survey_folder(shoot, kit(), workers=1)
+
+
+def test_a_place_that_lies_behind_an_old_photo_takes_its_square_out(tmp_path: Path) -> None:
+    """A tag that one old photo showed hangs behind its camera when the new photo shows it."""
+    cams = cameras(1, 8)
+    whole = {m: p for m, p in truth().items() if m < 300}
+    behind = Rigid(whole[34].rotation, np.array([170.0, 120.0, 950.0]))
+    cams.append(looking_at(np.array([40.0, 60.0, 1450.0]), np.array([0.0, 0.0, 20.0]), 0.0))
+
+    def poses(photo: int) -> dict[int, Rigid]:
+        there = {0: whole[34], 8: behind}.get(photo)
+        rest = {m: p for m, p in whole.items() if m != 34}
+        return rest if there is None else {**rest, 34: there}
+
+    resumed, anew = grown_by_one(tmp_path, cams, poses)
+    assert resumed.markers == anew.markers
+    assert "G08.jpg" in {p.name for p in resumed.photos if p.refused is None and 34 not in p.tags}
+
+
+def test_a_marker_that_the_first_look_saw_in_the_new_photo_only_is_found_in_the_old_ones(
+    tmp_path: Path,
+) -> None:
+    whole = find_tags
+
+    def missing(grey: npt.NDArray[np.uint8]) -> Detections:
+        seen.append(1)
+        found = whole(grey)
+        return found if len(seen) > len(cams) - 1 else found.keep(set(found.ids.tolist()) - {31})
+
+    cams = cameras(2, 8)
+    seen: list[int] = []
+    poses = {m: p for m, p in truth().items() if m < 300}
+    with mock.patch.object(photo_work, "find_tags", missing):
+        resumed, _ = grown_by_one(tmp_path, cams, lambda _: poses)
+    assert 31 in resumed.markers
+    assert resumed.sights[resumed.markers.index(31)] >= 6
 
 
 def test_what_moved_before_the_photo_more_is_told_as_without_a_cache(tmp_path: Path) -> None:

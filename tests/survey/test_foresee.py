@@ -11,6 +11,7 @@ from scenes import Scene, cage_scene, survey_of, take_photos, visible_squares
 from fitscan.lens.model import LENS_PARAMETERS
 from fitscan.survey.foresee import Foresight, Sharpness, foresee, foresight_of, information
 from fitscan.survey.gauge import told_among
+from fitscan.survey.measure import own_errors
 from fitscan.survey.network import Network, SquareObservations
 from fitscan.survey.priors import Priors
 from fitscan.survey.restrict import restrict
@@ -122,3 +123,25 @@ def test_squares_seen_steeply_or_small_are_measured_worse() -> None:
     sigma = np.sqrt(np.einsum("nii->ni", covariance)[:, 0])
     assert sigma[1] > 1.15 * sigma[0]
     assert sigma[2] > 1.5 * sigma[0]
+
+
+@pytest.mark.parametrize("on_cuff", [False, True])
+def test_a_squares_weight_is_the_inverse_square_root_of_its_covariance(*, on_cuff: bool) -> None:
+    """W C W^T is the unit matrix, with C put together as edges that are measured have it."""
+    rng = np.random.default_rng(4)
+    square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    side = rng.uniform(8.0, 60.0, (20, 1, 1))
+    corners = 500.0 + square * side + rng.normal(0, 0.1, (20, 4, 2)) * side
+    facing = rng.uniform(0.05, 1.0, 20)
+    sharpness = Sharpness(flat=1.3, cuff=0.8)
+    factor, px = (0.8, sharpness.cuff_px) if on_cuff else (1.3, sharpness.flat_px)
+    mean_side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1)
+    own, common = own_errors(corners, mean_side, np.ones(20))
+    covariance = np.zeros((20, 9, 9))
+    covariance[:, :8, :8] = common[:, :, None] * common[:, None, :]
+    i = np.arange(8)
+    covariance[:, i, i] += (px**2 / np.clip(facing, 0.1, 1.0) + own)[:, None]
+    covariance[:, 8, 8] = sharpness.shift_px**2
+    weight = sharpness.whitening(corners, facing, on_cuff) * factor
+    unit = weight @ covariance @ weight.transpose(0, 2, 1)
+    assert unit == pytest.approx(np.tile(np.eye(9), (20, 1, 1)), abs=1e-12)

@@ -116,6 +116,32 @@ def test_what_the_survey_before_had_no_place_for_is_searched_in_photos_that_stan
     assert not asked["a.jpg"].doubles
 
 
+def test_a_photo_of_which_nothing_was_kept_is_asked_as_a_new_one(
+    network: Network, values: Values, looked: Looked
+) -> None:
+    nothing = measured_in(network, values, STANDS).only(np.zeros(0, dtype=np.intp))
+    some = (looked, [NOTHING] * 2, set[int](), None, quiet, frozenset[int]())
+    with mock.patch.object(Memory, "nearest", return_value=nothing):
+        asked, _ = asked_of(measure_new, network, values, *some)
+    assert list(asked) == ["a.jpg", "b.jpg"]
+
+
+def test_photos_are_compared_a_few_at_a_time_with_the_same_answer(
+    network: Network, values: Values, looked: Looked
+) -> None:
+    before = [measured_in(network, values, row) for row in (STANDS, NEW)]
+    some = (looked, [NOTHING] * 2, set[int](), before, None, quiet, 2, frozenset[int]())
+    moved = values["photo"].copy()
+    moved[:, 14] += 0.2
+    now = {**values, "photo": moved}
+    whole = asked_of(measure_again, network, now, *some)[1]
+    with mock.patch.object(measure_beside, "_AT_ONCE", 1):
+        each = asked_of(measure_again, network, now, *some)[1]
+    for a, b in zip(whole, each, strict=True):
+        assert a.expected == b.expected
+        assert a.observed == pytest.approx(b.observed, abs=1e-9)
+
+
 def test_a_photo_that_another_survey_measured_is_new_all_the_same(
     network: Network, values: Values, looked: Looked
 ) -> None:
@@ -123,6 +149,8 @@ def test_a_photo_that_another_survey_measured_is_new_all_the_same(
     before = [measured_in(network, values, row) for row in (STANDS, NEW)]
     rough = frozenset(before[STANDS].expected[:2])
     away = replace(looked, standing=frozenset({"new"}))
+    first = (away, [NOTHING] * 2, set[int](), None, quiet, frozenset[int]())
+    assert "a.jpg" in asked_of(measure_new, network, values, *first)[0]
     some = (away, [NOTHING] * 2, set[int](), before, None, quiet, 2, rough)
     asked, _ = asked_of(measure_again, network, values, *some)
     assert asked["a.jpg"].rough == rough

@@ -8,6 +8,7 @@ from pathlib import Path
 from unittest import mock
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from quick_shoots import PHOTOS, kit, paint_door
 
@@ -15,9 +16,10 @@ from fitscan.detect.edges import EdgeResult, measure_edges
 from fitscan.geometry.align import align_points
 from fitscan.geometry.rotation import Array
 from fitscan.markers.kit import Kit
-from fitscan.survey import measure, measured_before
+from fitscan.survey import measure, measured_before, photo_work
 from fitscan.survey.gauge import told_among
 from fitscan.survey.measurement import PhotoMeasurement
+from fitscan.survey.shelf import decoded
 from fitscan.survey.shoot import survey_folder
 from fitscan.survey.survey import Survey
 
@@ -127,6 +129,54 @@ def test_photo_after_photo_a_survey_stays_what_all_at_once_give(
     off = off_over_u(grown, first[0])
     assert np.sqrt(np.mean(off**2)) < 0.1
     assert off.max() < 0.5
+
+
+def test_what_a_survey_beside_another_measured_is_not_measured_again(
+    door: Path, tmp_path: Path
+) -> None:
+    shoot = tmp_path / "door"
+    shoot.mkdir()
+    photos = sorted(door.glob("*.jpg"))
+    for photo in photos[:4]:
+        shutil.copy(photo, shoot)
+    surveyed(shoot, tmp_path / "cache")
+    read: list[str] = []
+
+    def reading(path: Path, shelf: Path | None) -> npt.NDArray[np.uint8]:
+        read.append(path.name)
+        return decoded(path, shelf)
+
+    for photo in photos[4:]:
+        shutil.copy(photo, shoot)
+        read.clear()
+        with mock.patch.object(photo_work, "decoded", reading):
+            surveyed(shoot, tmp_path / "cache")
+        # The one before is an old one now.
+        assert photo.name in read
+        assert photos[4].name not in read or photo == photos[4]
+
+
+def test_an_answer_to_what_comes_only_once_is_kept_over_the_one_before(
+    first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    (entry, *_) = first[2].glob("*.edges")
+    memory = measured_before.Memory(first[2], kit())
+    sha256 = entry.name.split("-")[0]
+    whole = memory.nearest(sha256, None)
+    assert whole is not None
+    for ids in (whole.tag_ids[:3], whole.tag_ids[:0], whole.tag_ids[1:5]):
+        asked = whole.only(ids)
+        later = measured_before.Memory(tmp_path, kit())
+        later.add(sha256, "", asked)
+        later.add(sha256, "", whole.only(ids[:1]))
+        later.keep()
+        back = [measured_before.Memory(tmp_path, kit()).nearest(sha256, n) for n in (1, None)]
+        assert all(b is not None for b in back)
+        assert back[0] is not None
+        assert back[0].tag_ids.tolist() == ids.tolist()
+        assert back[0].expected == asked.expected
+        assert all(isinstance(t, int) for b in back if b is not None for t in b.expected)
+        assert np.array_equal(back[0].predicted, asked.predicted)
 
 
 def spoilt_by(how: str, entries: list[Path]) -> None:
