@@ -15,6 +15,7 @@ from fitscan.adjust.chi_squared import chi2_median
 from fitscan.adjust.problem import Linear
 from fitscan.adjust.solve import Solution
 from fitscan.adjust.statistics import BlockTest, Covariance, block_test
+from fitscan.errors import DataError
 from fitscan.geometry.rotation import Array
 from fitscan.lens.model import Lens
 from fitscan.survey.broken import Break, BreakTests, outweighs
@@ -39,6 +40,9 @@ MOVED_SHARE = 0.4
 """Share of a marker's squares that contradict the others from which on it counts as moved."""
 
 _MOVED_SQUARES = 3
+
+_FAR_OFF = 0.05
+"""Huber weight of a square that is off by forty times as much as it may be."""
 
 _DOUBTFUL = 1.25
 """A marker whose squares scatter by no more than chance times this did not break."""
@@ -112,7 +116,18 @@ def clean(
         seen = part.seen.scaled_by(used)
         solution = part.network.solve(near, seen, robust=HUBER, nearly=True, known=linears)
         near = State.of(solution.values)
-        covariance = part.network.covariance(solution)
+        try:
+            covariance = part.network.covariance(solution)
+        except DataError:
+            # A marker that every sight has elsewhere may end far out, where nothing holds it.
+            adrift = _adrift(solution, part.network)
+            if not adrift or number == rounds - 1:
+                raise
+            moved = np.union1d(moved, [network.marker_row[m] for m in adrift])
+            keep &= ~np.isin(given.geometry.marker, moved)
+            part = _without(part, part.state, ~keep[part.places])
+            near, linears = part.state, {}
+            continue
         tests = _tests(covariance)
         judge = _Judge(covariance, seen, tests, network.lens, gross)
         scale = _variance_ratio(solution, tests, seen, typical=not settled)
@@ -279,6 +294,15 @@ def _rules(covariance: Covariance) -> list[tuple[RuleBlock, Array]]:
             test = block_test(covariance, number)
             out.append((block, test.statistic / test.critical))
     return out
+
+
+def _adrift(solution: Solution, network: Network) -> list[int]:
+    """Markers with which none of their squares agrees by far."""
+    most = np.zeros(len(network.markers))
+    for block, weight in zip(solution.blocks, solution.weights, strict=True):
+        if isinstance(block, TagBlock):
+            np.maximum.at(most, block.geometry.marker, weight)
+    return [m for m, w in zip(network.markers, most, strict=True) if w < _FAR_OFF]
 
 
 def _strained(

@@ -46,6 +46,9 @@ _MEASURED_PX, _MEASURED_SIGMAS = 0.3, 4.0
 _LEAST_HEIGHT = 0.4
 """Below this the first look sees corners of a steep square too badly to accuse it."""
 
+_FEWEST_SIGHTS = 2
+"""Photos without which nothing can be said of a marker."""
+
 _MANY_PHOTOS = 3
 _LEAST_AGREE = 0.75
 """Share of its sights that a flat tag's place agrees with, even of a tag that moved a little."""
@@ -219,18 +222,20 @@ def _measured_in(round_: Round, marker: int) -> npt.NDArray[np.intp]:
 
 def _why_lost(evidence: Evidence, told: Dropped, case: _Case | None) -> Dropped:
     """A better reason for a marker that is not among the survey's, or the one that was told."""
-    if case is None or len(np.unique(case.sights.geometry.photo)) < 2:
+    photos = len(np.unique(case.sights.geometry.photo)) if case is not None else 0
+    if case is None or photos < _FEWEST_SIGHTS:
         return Dropped("", told.tag_id, FEW)
     places = find_places(case.sights)
     if len(places) == 2:
         return Dropped("", told.tag_id, _two_places(evidence, case.sights, places))
-    many = len(np.unique(case.sights.geometry.photo)) > _MANY_PHOTOS
+    many = photos > _MANY_PHOTOS
     unlike = not places or np.mean(places[0].agree) < _LEAST_AGREE
     # A sheet on a curve keeps its corners in one plane: only its borders show it. Of a marker that
     # no round has looked for, they say nothing.
     looked_for = told.reason == FEW or bool(case.measured.any())
     hollow = looked_for and bool(np.mean(case.measured) < 0.5)
-    bent = (unlike or hollow) and (many or told.reason == MOVED)
+    # Two sights that contradict each other are as well of two tags, or of one that moved.
+    bent = (unlike or hollow) and (many or (told.reason == MOVED and photos > _FEWEST_SIGHTS))
     return Dropped("", told.tag_id, _BENT) if bent else told
 
 

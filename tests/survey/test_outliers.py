@@ -146,6 +146,24 @@ def test_two_tags_with_one_id_in_different_photos_are_told_with_their_distance(
     assert any(f"Tag {BY_TURNS} is there twice" in w for w in survey.quality.warnings)
 
 
+def test_an_id_at_two_places_each_in_one_photo_costs_its_tag_and_not_the_survey(
+    tmp_path: Path,
+) -> None:
+    """No place agrees with either sight, so the adjustment carries the tag out of all sight."""
+    cams = cameras(1, 9)
+    whole = {m: p for m, p in truth().items() if m not in (STRANGER, TWIN)}
+    rest = {m: p for m, p in whole.items() if m != 34}
+    elsewhere = {0: whole[34], 8: truth()[STRANGER]}
+    for photo in range(len(cams)):
+        poses = {**rest, **({34: elsewhere[photo]} if photo in elsewhere else {})}
+        grey = paint(door(cams, poses, 1), photo, PHONE, 1)
+        save(tmp_path / f"O{photo}.jpg", grey, PHONE)
+    found = survey_folder(tmp_path, kit(), workers=1)
+    assert set(found.markers) == set(rest)
+    (reason,) = [d.reason for d in found.quality.dropped if d.tag_id == 34]
+    assert "moved during the shoot, or is there twice" in reason
+
+
 def test_a_reflection_in_paint_is_never_taken_for_a_tag(survey: Survey) -> None:
     assert REFLECTED not in {t for p in survey.photos for t in p.tags}
     # Not even as an unknown id: a mirrored code is no code of the family.
