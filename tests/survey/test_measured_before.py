@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from unittest import mock
@@ -113,18 +114,24 @@ def test_with_a_photo_more_the_others_are_hardly_measured_again(
     assert off.max() < 0.3
 
 
-def test_photo_after_photo_a_survey_stays_what_all_at_once_give(
-    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
-) -> None:
-    """What each survey keeps of the one before adds up to a tenth of U at most, of four photos."""
-    shoot = tmp_path / "door"
+def photo_after_photo(door: Path, folder: Path) -> Iterator[tuple[Path, Path]]:
+    """A shoot, surveyed with four photos, that grows; each time with the photo that was added."""
+    shoot = folder / "door"
     shoot.mkdir()
     photos = sorted(door.glob("*.jpg"))
     for photo in photos[:4]:
         shutil.copy(photo, shoot)
-    surveyed(shoot, tmp_path / "cache")
+    surveyed(shoot, folder / "cache")
     for photo in photos[4:]:
         shutil.copy(photo, shoot)
+        yield shoot, photo
+
+
+def test_photo_after_photo_a_survey_stays_what_all_at_once_give(
+    door: Path, first: tuple[Survey, int, Path], tmp_path: Path
+) -> None:
+    """What each survey keeps of the one before adds up to a tenth of U at most, of four photos."""
+    for shoot, _ in photo_after_photo(door, tmp_path):
         grown, _ = surveyed(shoot, tmp_path / "cache")
     off = off_over_u(grown, first[0])
     assert np.sqrt(np.mean(off**2)) < 0.1
@@ -134,26 +141,21 @@ def test_photo_after_photo_a_survey_stays_what_all_at_once_give(
 def test_what_a_survey_beside_another_measured_is_not_measured_again(
     door: Path, tmp_path: Path
 ) -> None:
-    shoot = tmp_path / "door"
-    shoot.mkdir()
-    photos = sorted(door.glob("*.jpg"))
-    for photo in photos[:4]:
-        shutil.copy(photo, shoot)
-    surveyed(shoot, tmp_path / "cache")
+    added: list[str] = []
     read: list[str] = []
 
     def reading(path: Path, shelf: Path | None) -> npt.NDArray[np.uint8]:
         read.append(path.name)
         return decoded(path, shelf)
 
-    for photo in photos[4:]:
-        shutil.copy(photo, shoot)
+    for shoot, photo in photo_after_photo(door, tmp_path):
         read.clear()
         with mock.patch.object(photo_work, "decoded", reading):
             surveyed(shoot, tmp_path / "cache")
-        # The one before is an old one now.
         assert photo.name in read
-        assert photos[4].name not in read or photo == photos[4]
+        # The one before is an old one now.
+        assert not set(added) & set(read)
+        added.append(photo.name)
 
 
 def test_an_answer_to_what_comes_only_once_is_kept_over_the_one_before(
