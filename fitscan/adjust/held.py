@@ -28,7 +28,8 @@ def solve_free(
 
     Args:
         groups: all parameters, at their start values.
-        blocks: the observations; those that say nothing of what is free do not count.
+        blocks: the observations, each of another name; those that say nothing of what is free do
+            not count.
         free: per group, the rows that may change; groups that are not named are held whole.
         options: how to iterate; nothing is eliminated.
 
@@ -49,11 +50,9 @@ def solve_free(
         place[group.name][free[group.name]] = np.arange(len(group.values))
     held = [_Held(b, values, free, place) for b in blocks]
     start = {g.name: g.values for g in few}
-    found = solve(
-        few,
-        [h for h in held if h.linearise(start).parts],
-        replace(options, eliminate=None),
-    )
+    known = {h.name: h.linearise(start) for h in held}
+    speaking = [h for h in held if known[h.name].parts]
+    found = solve(few, speaking, replace(options, eliminate=None), known)
     return {**values, **held[0].whole(found.values)} if held else values
 
 

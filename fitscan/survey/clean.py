@@ -120,7 +120,7 @@ def clean(
             covariance = part.network.covariance(solution)
         except DataError:
             # A marker that every sight has elsewhere may end far out, where nothing holds it.
-            adrift = _adrift(solution, part.network)
+            adrift = _adrift(solution, seen, part.network)
             if not adrift or number == rounds - 1:
                 raise
             moved = np.union1d(moved, [network.marker_row[m] for m in adrift])
@@ -260,12 +260,7 @@ def _broken(judge: _Judge, ratio: Array) -> Break | None:
     covariance, seen, tests = judge.covariance, judge.seen, judge.tests
     variance = (float(ratio[0]) ** 2, float(ratio[1]) ** 2)
     # A break is tested with the robust weights, so squares must be compared with theirs.
-    weights = [
-        w
-        for b, w in zip(covariance.solution.blocks, covariance.solution.weights, strict=True)
-        if isinstance(b, TagBlock)
-    ]
-    light = _spread(seen, weights) / ratio[seen.kind] ** 2
+    light = _weights(covariance.solution, seen) / ratio[seen.kind] ** 2
     size = _spread(seen, [t.statistic for t in tests]) * light
     excess = _excess(seen, tests) * light
     freedom = _spread(seen, [t.redundancy for t in tests])
@@ -296,12 +291,10 @@ def _rules(covariance: Covariance) -> list[tuple[RuleBlock, Array]]:
     return out
 
 
-def _adrift(solution: Solution, network: Network) -> list[int]:
+def _adrift(solution: Solution, seen: SquareObservations, network: Network) -> list[int]:
     """Markers with which none of their squares agrees by far."""
     most = np.zeros(len(network.markers))
-    for block, weight in zip(solution.blocks, solution.weights, strict=True):
-        if isinstance(block, TagBlock):
-            np.maximum.at(most, block.geometry.marker, weight)
+    np.maximum.at(most, seen.geometry.marker, _weights(solution, seen))
     return [m for m, w in zip(network.markers, most, strict=True) if w < _FAR_OFF]
 
 
@@ -349,6 +342,12 @@ def _rows_by_block(seen: SquareObservations) -> list[npt.NDArray[np.intp]]:
 def _excess(seen: SquareObservations, tests: tuple[BlockTest, ...]) -> Array:
     """Test statistic over its critical value, in the order of `seen`."""
     return _spread(seen, [t.statistic / t.critical for t in tests])
+
+
+def _weights(solution: Solution, seen: SquareObservations) -> Array:
+    """Huber weights (n,), in the order of `seen`."""
+    pairs = zip(solution.blocks, solution.weights, strict=True)
+    return _spread(seen, [w for b, w in pairs if isinstance(b, TagBlock)])
 
 
 def _spread(seen: SquareObservations, values: list[Array]) -> Array:
