@@ -87,7 +87,8 @@ def test_its_robust_minimum_is_scipys_huber_minimum(seed: int) -> None:
         rest = block.observed - whole[:, held] @ start[held]
         return np.asarray((whole[:, mine] @ x - rest) / block.sigma)
 
-    options = Options(steps=200, tolerance=1e-13)
+    # Reweighting comes near slowly where half of the readings lie far out.
+    options = Options(steps=5000, tolerance=1e-13)
     found = flat(solve_free(groups, [block], free, options))[mine]
     reference = least_squares(residual, start[mine], loss="huber", f_scale=1.5, xtol=1e-14,
                               ftol=1e-14, gtol=1e-14)  # fmt: skip
